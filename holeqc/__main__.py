@@ -9,12 +9,30 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Sequence
+from importlib.machinery import ModuleSpec, PathFinder
+from types import ModuleType
 from typing import Any
 
 from holeqc import printing
 
 #: what numpy's linear algebra looks at when it is loaded; a user's own setting of any of them stands
 THREADS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS")
+#: parts of numpy that scipy.special names while it loads and doesn't use: half of its time
+LATER = frozenset(f"numpy.{part}" for part in ("ctypeslib", "f2py", "ma", "polynomial", "random", "testing"))
+
+
+class _Later:
+    """Finds `LATER`, each of which is loaded when something in it is asked for."""
+
+    @staticmethod
+    def find_spec(name: str, path: Sequence[str] | None, target: ModuleType | None = None) -> ModuleSpec | None:
+        """Return where a module is, None for all that are loaded at once."""
+        spec = PathFinder.find_spec(name, path, target) if name in LATER else None
+        if spec is not None and spec.loader is not None:
+            from importlib.util import LazyLoader
+
+            spec.loader = LazyLoader(spec.loader)
+        return spec
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -25,6 +43,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     gc.disable()  # a run is short and makes few cycles; looking for them costs a twelfth of judging a sheet
     if not any(name in os.environ for name in THREADS):  # waiting threads spin: twice the time of a fixture's study
         os.environ.update(dict.fromkeys(THREADS, "1"))
+    if _Later not in sys.meta_path:
+        sys.meta_path.insert(0, _Later)
     try:
         code = run(list(sys.argv[1:] if arguments is None else arguments))
     except KeyboardInterrupt:  # while modules were still being loaded

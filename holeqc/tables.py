@@ -334,6 +334,8 @@ def _of_series(series: pd.Series[Any]) -> Column:
             names, codes = [*names, *([""] if blank == len(names) else [])], np.where(codes < 0, blank, codes)
         return Texts(codes, names)
     values = series.to_numpy()
+    if values.dtype.kind == "M":
+        return values.astype("datetime64[s]")  # of finer ones Python makes no days
     if values.dtype.kind in "OU" and any(isinstance(value, str) for value in values):
         return Texts.of(values.tolist())
     return np.array(values.tolist(), dtype=np.float64) if values.dtype.kind == "O" else values

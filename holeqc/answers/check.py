@@ -311,12 +311,12 @@ def _record_rechecks(
     done: list[Recorded] = []
     opened: list[str] = []
     notes: list[str] = []
-    if len(raw.table):
+    if len(raw.rows):
         first = _record_sheets(ledger, inspect(specification, replace(raw, rechecks=())), text, by)
         done.append(first.recorded)
         opened, notes = list(first.tags), list(first.notes)
     inspection = None
-    for recheck in sorted(raw.rechecks, key=lambda one: newest_day(one.table)):
+    for recheck in sorted(raw.rechecks, key=lambda one: newest_day(one.rows)):
         printing.progress("recording")
         one = record_recheck(ledger, specification, text.decode("utf-8"), recheck, by)
         inspection = one.inspection or inspection

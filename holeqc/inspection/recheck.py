@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -52,14 +52,12 @@ from holeqc.inspection.results import joined as in_words
 from holeqc.inspection.tags import ALPHABET, code_typed, tags_of_part
 from holeqc.inspection.view import PartView, Run
 from holeqc.problems import WARNING, Problem
-from holeqc.quantities import GRAIN
+from holeqc.quantities import GRAIN, BoolArray
 from holeqc.readings.copies import COPIED_HOLE, COPIED_WALL, DISTINCT_LEAST
 from holeqc.readings.table import Join, Readings
-from holeqc.tables import Row, Table
+from holeqc.tables import Row, Table, Texts, joined_tables
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from holeqc.inspection.results import Inspection
     from holeqc.specification.model import Specification
 
@@ -147,7 +145,7 @@ def asked_of(part: PartView) -> list[Asked]:
 def _speaks_of(problem: Problem, part: PartView) -> bool:
     if problem.serial or problem.part:
         return problem.serial in ("", part.serial) and problem.part in ("", part.part)
-    return not problem.file or problem.file in set(part.readings["file"].astype(str))
+    return not problem.file or problem.file in part.alone.readings.rows["file"].there()
 
 
 def _groups(part: PartView, row: Row, beside: Sequence[Row]) -> Iterable[Group]:
@@ -169,10 +167,9 @@ def _groups(part: PartView, row: Row, beside: Sequence[Row]) -> Iterable[Group]:
 
 def _open_place(part: PartView, hole: str, walls: Sequence[str]) -> bool:
     """Whether a coordinate of a hole is missing or doubtful in one of some walls."""
-    table = part.readings
-    mine = table[(table["hole"] == hole) & table["characteristic"].isin(_COORDINATES)]
-    sure = mine[mine["value"].notna() & (mine["doubt"] == "")]
-    have = set(zip(sure["wall"].astype(str), sure["characteristic"].astype(str), strict=True))
+    table = part.alone.readings.rows
+    sure = table.hits(hole=hole, doubt="") & table["characteristic"].isin(_COORDINATES) & ~np.isnan(table["value"])
+    have = table.take(sure).pairs("wall", "characteristic")
     single = not part.specification.walls.several
     return not all((wall, kind) in have or (single and ("", kind) in have) for wall in walls for kind in _COORDINATES)
 
@@ -193,136 +190,114 @@ def joined(
     ``known``: what is on record of a part and serial number beyond its readings.
     """
     now = replace(readings, rechecks=())
-    for recheck in sorted(readings.rechecks, key=lambda one: newest_day(one.table)):
+    for recheck in sorted(readings.rechecks, key=lambda one: newest_day(one.rows)):
         now = _join(specification, now, recheck, known)
     return replace(now, before=readings)
 
 
-def newest_day(table: pd.DataFrame) -> str:
+def newest_day(table: Table) -> str:
     """Return the last day of some readings, '' where they have none."""
     days = [str(day) for day in _days(table) if not np.isnat(day)]
     return max(days, default="")
 
 
-def _days(table: pd.DataFrame) -> Any:
-    return table["date"].to_numpy().astype("datetime64[D]")
+def _days(table: Table) -> Any:
+    return table["date"].astype("datetime64[D]")
 
 
 def _join(
     spec: Specification, first: Readings, recheck: Readings, known: Callable[[str, str], Known]
 ) -> Readings:  # fmt: skip
     """Return readings with one file joined that is a recheck."""
-    import pandas as pd
-
     recheck = with_parts(spec, first, recheck)
-    serials = set(recheck.table["serial"].astype(str))
-    mine = first.table["serial"].astype(str).isin(serials).to_numpy()
-    run = Run(judge(spec, replace(first, rows=Table.of_frame(first.table[mine]))))
+    mine = first.rows["serial"].isin(recheck.rows["serial"].there())
+    run = Run(judge(spec, replace(first, rows=first.rows.take(mine))))
     views = {(part.part, part.serial): part for part in run}
-    start = int(first.table.index.max()) + 1 if len(first.table) else 0
-    fresh = recheck.table.set_axis(pd.RangeIndex(start, start + len(recheck.table)))
+    fresh = recheck.rows.relabelled(int(first.rows.labels.max(initial=-1)) + 1)
+    only = spec.parts[0].name if len(spec.parts) == 1 else ""
+    by_part = {(part or only, serial): rows for (part, serial), rows in fresh.groups("part", "serial").items()}
     pieces = [
-        _Piece(spec, views.get(key), rows, recheck, known(*key), first) for key, rows in _by_part(spec, fresh).items()
+        _Piece(spec, views.get(key), fresh.take(rows), recheck, known(*key), first) for key, rows in by_part.items()
     ]
-    gone = [label for piece in pieces for label in piece.gone]
-    out = [label for piece in pieces for label in piece.out]
-    kept = first.table.drop(index=gone)
-    added = fresh.drop(index=out)
-    table = together(kept, _numbered_on(kept, added))
-    whole = replace(recheck, rows=Table.of_frame(fresh))
+    kept = _without(first.rows, [label for piece in pieces for label in piece.gone])
+    added = _without(fresh, [label for piece in pieces for label in piece.out])
+    rows = joined_tables([kept, _numbered_on(kept, added)])
+    whole = replace(recheck, rows=fresh)
     joins = tuple(piece.join(whole) for piece in pieces)
     problems = [p for p in first.problems if not any(piece.answers(p) for piece in pieces)]
     problems += [*recheck.problems, *(p for piece in pieces for p in piece.problems)]
     return replace(
-        first, rows=Table.of_frame(table), problems=tuple(problems), sources=(*first.sources, *recheck.sources),
+        first, rows=rows, problems=tuple(problems), sources=(*first.sources, *recheck.sources),
         joins=(*first.joins, *joins),
     )  # fmt: skip
 
 
 def with_parts(spec: Specification, first: Readings, recheck: Readings) -> Readings:
     """Return a recheck with the part named that its serial number has in the readings before, where it names none."""
-    unsaid = {str(x) for x in recheck.table["serial"][recheck.table["part"].astype(str) == ""]}
+    table = recheck.rows
+    unsaid = set(table["serial"][table["part"] == ""].there())
     if len(spec.parts) < 2 or not unsaid:
         return recheck
-    before = first.table[first.table["serial"].astype(str).isin(unsaid)]
     parts: dict[str, set[str]] = {}
-    for part, serial in set(zip(before["part"].astype(str), before["serial"].astype(str), strict=True)):
+    for part, serial in first.rows.take(first.rows["serial"].isin(unsaid)).pairs("part", "serial"):
         parts.setdefault(serial, set()).add(part)
     only = {serial: next(iter(names)) for serial, names in parts.items() if len(names) == 1 and "" not in names}
-    table = recheck.table.copy()
-    said, serials = table["part"].astype(str), table["serial"].astype(str)
-    table["part"] = said.where(said != "", serials.map(only).fillna("")).astype(table["part"].dtype)
-    told = (table["doubt"] == "part-missing") & serials.isin(set(only))
-    table["doubt"] = table["doubt"].astype(str).where(~told, "").astype("category")
+    said = zip(table["part"], table["serial"], strict=True)
+    part_names = Texts.of(part or only.get(serial, "") for part, serial in said)
+    told = (table["doubt"] == "part-missing") & table["serial"].isin(only)
     left = tuple(p for p in recheck.problems if p.code != "part-missing" or not unsaid <= set(only))
-    return replace(recheck, rows=Table.of_frame(table), problems=left)
+    rows = table.with_columns(part=part_names, doubt=table["doubt"].where(~told, ""))
+    return replace(recheck, rows=rows, problems=left)
 
 
-def _by_part(spec: Specification, table: pd.DataFrame) -> dict[tuple[str, str], pd.DataFrame]:
-    only = spec.parts[0].name if len(spec.parts) == 1 else ""
-    groups = table.groupby(["part", "serial"], sort=False, observed=True)
-    return {(str(part) or only, str(serial)): rows for (part, serial), rows in groups}
-
-
-def together(one: pd.DataFrame, other: pd.DataFrame) -> pd.DataFrame:
-    """Return two tables of readings below one another, with the categories of both and their own labels."""
-    import pandas as pd
-    from pandas.api.types import union_categoricals
-
-    columns: dict[str, Any] = {}
-    for name in one.columns:
-        a, b = one[name], other[name]
-        columns[name] = (
-            union_categoricals([a.astype("category"), b.astype("category")])
-            if isinstance(a.dtype, pd.CategoricalDtype) else np.concatenate([a.to_numpy(), b.to_numpy()])
-        )  # fmt: skip
-    return pd.DataFrame(columns, index=[*one.index, *other.index])
+def _without(table: Table, labels: Collection[int]) -> Table:
+    return table.take(~np.isin(table.labels, [*labels])) if labels else table
 
 
 _REPEATED = ("part", "serial", "hole", "wall", "characteristic", "direction")
 
 
-def _numbered_on(before: pd.DataFrame, added: pd.DataFrame) -> pd.DataFrame:
+def _numbered_on(before: Table, added: Table) -> Table:
     """Return added readings with their repeats counted on after those that they stand beside."""
-    keys = [before[name].astype(str) for name in _REPEATED]
-    count = before.groupby(keys)["trial"].max()
-    here = list(zip(*(added[name].astype(str) for name in _REPEATED), strict=True))
-    shift = np.array([int(count.get(key, 0)) for key in here], dtype=np.int64)
-    return added.assign(trial=(added["trial"].to_numpy() + shift).astype(added["trial"].dtype))
+    count: dict[tuple[Any, ...], int] = {}
+    for *key, trial in before.take(before["serial"].isin(added["serial"].there())).tuples(*_REPEATED, "trial"):
+        key[-1] = str(key[-1])  # NaN, where no direction is said, isn't itself
+        count[tuple(key)] = max(count.get(tuple(key), 0), trial)
+    shift = np.array([count.get((*key, str(way)), 0) for *key, way in added.tuples(*_REPEATED)], dtype=np.int64)
+    return added.with_columns(trial=(added["trial"] + shift).astype(added["trial"].dtype))
 
 
 class _Piece:
     """One part of a recheck: which old readings no longer count, which new ones don't, and what holds it."""
 
     def __init__(
-        self, spec: Specification, part: PartView | None, rows: pd.DataFrame, recheck: Readings, known: Known,
+        self, spec: Specification, part: PartView | None, rows: Table, recheck: Readings, known: Known,
         first: Readings,
     ) -> None:  # fmt: skip
         self.spec, self.part, self.rows, self.recheck, self.known = spec, part, rows, recheck, known
         self.source = recheck.sources[0]
-        self.name = str(rows["part"].iloc[0]), str(rows["serial"].iloc[0])
+        self.name = rows["part"][0], rows["serial"][0]
         self.gone: list[int] = []
         self.out: list[int] = []
         self.problems: list[Problem] = []
         self.whole: set[str] = set()  #: holes that were read again as a whole
-        self.old = part.readings if part is not None else rows.iloc[:0]
-        self.first = first.table
+        self.old = part.alone.readings.rows if part is not None else rows.take(slice(0))
+        self.first = first.rows
         #: what earlier rechecks of the part took the place of
         self.earlier = [j.replaced for j in first.joins if part and (j.part, j.serial) == (part.part, part.serial)]
         said = (rows["doubt"] != "") & ((rows["hole"] != "") | (rows["doubt"] != NO_READINGS))  # that has no day
-        read = rows["value"].notna() | (rows["word"] != "") | said
-        self.read = rows[read.to_numpy()]
+        self.read = rows.take(~np.isnan(rows["value"]) | (rows["word"] != "") | said)
         if part is None:
             self._hold("recheck-alone", "there are no readings before it to join it with",
                        "Check it together with the first sheet, or with --record where that is on record")  # fmt: skip
             return
         asked = self._asked()
         if asked is None:
-            self.out = list(rows.index)
+            self.out = rows.labels.tolist()
             return
         self._replace(asked)
         if self._refused():
-            self.gone, self.out, self.whole = [], list(rows.index), set()
+            self.gone, self.out, self.whole = [], rows.labels.tolist(), set()
             return
         self._not_cured()
         self._too_old()
@@ -361,44 +336,47 @@ class _Piece:
         """Find what no longer counts, and what of the recheck doesn't."""
         by_hole = {one.hole: one for one in asked}
         extra: list[int] = []
-        for hole, new in self.read.groupby(self.read["hole"].astype(str), sort=False):
-            one, old = by_hole.get(str(hole)), self.old[self.old["hole"] == hole]
+        for hole, rows in self.read.groups("hole").items():
+            one, old, new = by_hole.get(hole), self.old.where(hole=hole), self.read.take(rows)
             if one is None:
-                extra += list(new.index)
+                extra += new.labels.tolist()
             elif one.whole:
-                self.gone += list(old.index)
-                self.whole.add(str(hole))
+                self.gone += old.labels.tolist()
+                self.whole.add(hole)
             else:
                 extra += self._replace_groups(one, old, new)
         if self.whole >= set(self.spec.hole_ids):
-            self.gone = list(self.old.index)  # those too that name no hole
+            self.gone = self.old.labels.tolist()  # those too that name no hole
         self.gone = list(dict.fromkeys(self.gone))
-        self._extra(self.read.loc[extra])
+        self._extra(self._those(self.read, extra))
 
-    def _replace_groups(self, asked: Asked, old: pd.DataFrame, new: pd.DataFrame) -> list[int]:
+    def _replace_groups(self, asked: Asked, old: Table, new: Table) -> list[int]:
         """Find what of one hole no longer counts, kind by kind and wall by wall; return what wasn't asked."""
         extra: list[int] = []
-        groups = new.groupby([self._wall(new), new["characteristic"].astype(str)], sort=False)
-        for (wall, kind), some in groups:
+        walled = new.with_columns(wall=self._wall(new))
+        for (wall, kind), rows in walled.groups("wall", "characteristic").items():
             walls = [wall] if wall or kind not in ("diameter", *_COORDINATES) else list(self.spec.walls.names)
             if not all(any(k == kind and _same_wall(w, x) for x, k in asked.groups) for w in walls):
-                extra += list(some.index)
+                extra += new.labels[rows].tolist()
                 continue
             kinds = _COORDINATES if kind in _COORDINATES else (kind,)
             same = [_same_wall(w, wall) for w in self._wall(old)]
-            self.gone += list(old.index[old["characteristic"].isin(kinds) & np.array(same, dtype=np.bool_)])
+            self.gone += old.labels[old["characteristic"].isin(kinds) & np.array(same, dtype=np.bool_)].tolist()
         return extra
 
-    def _wall(self, rows: pd.DataFrame) -> pd.Series[str]:
-        """Return the wall of each row; '' where it speaks of the hole as a whole."""
-        walls = rows["wall"].astype(str)
-        return walls if self.spec.walls.several else walls.replace("", self.spec.walls.names[0])
+    def _those(self, table: Table, labels: Sequence[int]) -> Table:
+        return table.take(table.places(labels))
 
-    def _extra(self, rows: pd.DataFrame) -> None:
+    def _wall(self, rows: Table) -> Texts:
+        """Return the wall of each row; '' where it speaks of the hole as a whole."""
+        walls: Texts = rows["wall"]
+        return walls if self.spec.walls.several else walls.renamed({"": self.spec.walls.names[0]})
+
+    def _extra(self, rows: Table) -> None:
         """Leave out coordinates that nobody asked for, and hold their holes; anything else counts beside the old."""
-        places = rows[rows["characteristic"].isin(_COORDINATES)]
-        self.out += list(places.index)
-        for hole in dict.fromkeys(places["hole"].astype(str)):
+        places = rows.take(rows["characteristic"].isin(_COORDINATES))
+        self.out += places.labels.tolist()
+        for hole in dict.fromkeys(places["hole"]):
             self._hold(
                 "recheck-not-asked", f"the place of hole {hole} wasn't asked for: its coordinates don't count, and "
                 "what they may show isn't known", "Read the whole part and check a new sheet", hole=hole,
@@ -406,7 +384,7 @@ class _Piece:
 
     def _refused(self) -> bool:
         """Whether the recheck can't stand for what it replaces: no day, an older one, or the same once more."""
-        old, new = self.old.loc[self.gone], self.read
+        old, new = self._those(self.old, self.gone), self.read
         before, now = _days(old), _days(new)
         said = before[~np.isnat(before)]
         if len(new) and np.isnat(now).any():
@@ -428,21 +406,19 @@ class _Piece:
             return False
         return bool(self.problems) and self.problems[-1].code in ("recheck-without-day", "recheck-older")
 
-    def _before_decision(self, new: pd.DataFrame) -> tuple[str, str] | None:
+    def _before_decision(self, new: Table) -> tuple[str, str] | None:
         """Return a hole that was read before the day of the rework or repair that the reading is to prove, and when."""
         days = _days(new).astype(str)
-        pairs = sorted(set(zip(new["hole"].astype(str), days.tolist(), strict=True)))
+        pairs = sorted(set(zip(new["hole"], days.tolist(), strict=True)))
         return next(((hole, day) for hole, day in pairs if day < self.known.since.get(hole, "")), None)
 
-    def _copied(self, old: pd.DataFrame, new: pd.DataFrame) -> None:
+    def _copied(self, old: Table, new: Table) -> None:
         """Hold a recheck whose lengths are those that it replaces, under another day, gauge or temperature."""
-        names = ("hole", "wall", "characteristic", "direction", "trial")
+        names = ("hole", "wall", "characteristic", "direction", "trial", "value", "date", "gauge", "temperature_c")
         lengths = [
-            {key: (value, (day, gauge, degrees)) for *key_, value, day, gauge, degrees in zip(
-                *(frame[name].astype(str) for name in names), frame["value"], _days(frame).astype(str),
-                frame["gauge"].astype(str), frame["temperature_c"].astype(str), strict=True,
-            ) if (key := tuple(key_))}
-            for frame in (rows[rows["characteristic"].isin(FINE) & rows["value"].notna()] for rows in (old, new))
+            {(*key, str(way), trial): (value, (date, gauge, str(degrees)))
+             for *key, way, trial, value, date, gauge, degrees in table.tuples(*names)}
+            for table in (rows.take(self._fine(rows)) for rows in (old, new))
         ]  # fmt: skip
         both = [key for key in lengths[1] if key in lengths[0]]
         step = STEPS[self.spec.unit]
@@ -460,59 +436,63 @@ class _Piece:
         names = self.spec.walls.names
         if len(names) < 2:
             return
-        lengths = self._lengths(self._counting())
-        at = lengths.pivot_table("value", ["hole", *_WHERE], "wall", aggfunc="first", observed=True)
+        counting = joined_tables([_without(self.old, self.gone), _without(self.read, self.out)])
+        at: dict[str, dict[tuple[Any, ...], float]] = {}
+        for hole, wall, *where, value in self._lengths(counting, "hole", "wall", *_WHERE, "value"):
+            at.setdefault(wall, {}).setdefault((hole, *where), value)
+        first = at.get(names[0], {})
         for wall in names[1:]:
-            if not {names[0], wall} <= set(at.columns):
+            both = [key for key in at.get(wall, {}) if key in first]
+            differs = {key[0] for key in both if abs(first[key] - at[wall][key]) > GRAIN}
+            there = [key for key in both if key[0] not in differs]
+            if len(there) < COPIED_WALL or len({at[wall][key] for key in there}) < DISTINCT_LEAST:
                 continue
-            both = at[[names[0], wall]].dropna()
-            same = (both[names[0]] - both[wall]).abs() <= GRAIN
-            alike = same.groupby(level="hole", observed=True).all()
-            there = both[both.index.get_level_values("hole").isin(alike.index[alike])]
-            if len(there) < COPIED_WALL or there[wall].nunique() < DISTINCT_LEAST:
-                continue
-            for hole in dict.fromkeys(there.index.get_level_values("hole").astype(str)):
-                if hole in set(self.read["hole"].astype(str)):
+            for hole in dict.fromkeys(key[0] for key in sorted(there, key=lambda key: self._order(key[0]))):
+                if hole in self.read["hole"].there():
                     self._hold(
                         "copied-wall", f"all lengths of hole {hole} in the {wall} wall equal those in the {names[0]} "
                         "wall, as in other holes: likely typed twice", f"Measure the {wall} wall", hole=hole,
                     )  # fmt: skip
 
+    def _order(self, hole: str) -> int:
+        return self.spec.hole_ids.index(hole) if hole in self.spec.hole_ids else len(self.spec.hole_ids)
+
     def _copied_hole(self) -> None:
         """Hold holes whose every length equals the same hole's of another part of the run."""
-        mine = self._lengths(self.read)
-        serial = self.name[1]
-        other = self.first[self.first["hole"].isin(mine["hole"]) & (self.first["serial"].astype(str) != serial)]
-        key = ["hole", "wall", *_WHERE, "value"]
-        pairs = self._lengths(other).merge(mine[key], on=key)
-        count = mine.groupby("hole").size()
-        parts = other["serial"].nunique()
-        for (hole, whose), number in pairs.groupby(["hole", "serial"]).size().items():
-            if number == count[hole] and number >= COPIED_HOLE and parts <= _BY_CHANCE ** (number - COPIED_HOLE):
+        mine: dict[str, list[tuple[Any, ...]]] = {}
+        for hole, *what in self._lengths(self.read, "hole", "wall", *_WHERE, "value"):
+            mine.setdefault(hole, []).append(tuple(what))
+        other = self.first.take(self.first["hole"].isin(mine) & (self.first["serial"] != self.name[1]))
+        theirs: dict[tuple[str, str], list[tuple[Any, ...]]] = {}
+        for hole, whose, *what in self._lengths(other, "hole", "serial", "wall", *_WHERE, "value"):
+            theirs.setdefault((hole, whose), []).append(tuple(what))
+        parts = len(other["serial"].there())
+        for (hole, whose), lengths in sorted(theirs.items(), key=lambda item: (self._order(item[0][0]), item[0][1])):
+            number = sum(lengths.count(what) for what in mine[hole])
+            if number == len(mine[hole]) and number >= COPIED_HOLE and parts <= _BY_CHANCE ** (number - COPIED_HOLE):
                 self._hold(
                     "copied-hole", f"all {number} lengths of hole {hole} equal those of the same hole on {whose}: "
-                    "likely copied", "Measure the hole again", hole=str(hole),
+                    "likely copied", "Measure the hole again", hole=hole,
                 )  # fmt: skip
 
-    def _counting(self) -> pd.DataFrame:
-        """Return the part's readings as they count now."""
-        return together(self.old.drop(index=self.gone), self.read.drop(index=self.read.index.intersection(self.out)))
+    @staticmethod
+    def _fine(rows: Table) -> BoolArray:
+        return np.asarray(rows["characteristic"].isin(FINE) & ~np.isnan(rows["value"]), dtype=np.bool_)
 
-    def _lengths(self, rows: pd.DataFrame) -> pd.DataFrame:
-        """Return lengths of some readings with what they are of, as plain text and numbers."""
-        rows = rows[rows["characteristic"].isin(FINE) & rows["value"].notna() & (rows["hole"] != "")]
-        texts = {name: rows[name].astype(str) for name in ("serial", "hole", "wall", "characteristic") if name in rows}
-        return rows.assign(**texts, direction=rows["direction"].fillna(-1.0), value=rows["value"].round(7))[
-            [name for name in ("serial", "hole", "wall", *_WHERE, "value") if name in rows]
-        ]
+    def _lengths(self, rows: Table, *names: str) -> Iterator[tuple[Any, ...]]:
+        """Give lengths of some readings with what they are of; no direction is -1."""
+        some = rows.take(self._fine(rows) & (rows["hole"] != ""))
+        way = np.where(np.isnan(some["direction"]), -1.0, some["direction"])
+        return some.with_columns(direction=way, value=np.round(some["value"], 7)).tuples(*names)
 
     def _not_cured(self) -> None:
         """Hold what was rejected for something that cutting can't mend, unless somebody has decided on it."""
         assert self.part is not None
-        gone = self.old.loc[self.gone]
+        gone = self._those(self.old, self.gone)
+        cut = set(gone["hole"].there())
         for row in self.part.characteristics:
             hole = str(row["hole"])
-            if int(row["verdict"]) != REJECT or row["doubtful"] or hole not in set(gone["hole"]):
+            if int(row["verdict"]) != REJECT or row["doubtful"] or hole not in cut:
                 continue
             name, cause, decided = str(row["characteristic"]), str(row["cause"]), self.known.decided.get(hole, "")
             never = (name == "size" and cause == CAUSES[OVER]) or cause in (CAUSES[NO_GO_ENTERED], CAUSES[CRACKED])
@@ -530,10 +510,10 @@ class _Piece:
                 self._hold(code, f"hole {hole} {what}: cutting can't mend that, so a new reading "
                            "doesn't answer it", "Engineering disposition; record both sheets", hole=hole)  # fmt: skip
         self._open_against({str(row["hole"]) for row in self.part.characteristics if int(row["verdict"]) == REJECT},
-                           set(gone["hole"].astype(str)))  # fmt: skip
+                           cut)  # fmt: skip
         if int(self.part.row["pin_verdict"]) == REJECT and PATTERN not in self.known.decided:
             told = {p.hole for p in self.problems}
-            for hole in dict.fromkeys(gone["hole"].astype(str)):
+            for hole in dict.fromkeys(gone["hole"]):
                 walls = self.spec.plan.position_walls
                 if hole not in told and hole not in self.known.decided and any(self._moved(hole, x) for x in walls):
                     self._hold(MOVED, f"the pins didn't all enter, and hole {hole} now reads as if it stood elsewhere: "
@@ -560,7 +540,7 @@ class _Piece:
         """
         return any(self._apart(rows, hole, wall) for rows in (self.old, *self.earlier))
 
-    def _apart(self, old: pd.DataFrame, hole: str, wall: str) -> bool:
+    def _apart(self, old: Table, hole: str, wall: str) -> bool:
         shift, room = 0.0, 0.0
         for kind in _COORDINATES:
             a, b = (self._mean(rows, hole, wall, kind) for rows in (old, self.read))
@@ -577,17 +557,16 @@ class _Piece:
         room += 2 * max(able) if able else PLACE_SHARE * min(stated, default=0.0)
         return bool(shift > room)
 
-    def _mean(self, rows: pd.DataFrame, hole: str, wall: str, kind: str) -> float:
-        mine = rows[(rows["hole"] == hole) & (rows["characteristic"] == kind)]
-        mine = mine[mine["wall"].isin([wall, ""])] if wall else mine
-        values = mine["value"].to_numpy(dtype=np.float64)
+    def _mean(self, rows: Table, hole: str, wall: str, kind: str) -> float:
+        mine = rows.hits(hole=hole, characteristic=kind)
+        values = rows["value"][mine & rows["wall"].isin([wall, ""]) if wall else mine]
         values = values[~np.isnan(values)]
         return float(values.mean()) if values.size else float("nan")
 
     def _too_old(self) -> None:
         """Hold where readings that go on counting are older than the kit lets them be beside a recheck."""
-        most, left = self.spec.recheck_within, self.old.drop(index=self.gone)
-        left = left[left["value"].notna() | (left["word"] != "")]
+        most, left = self.spec.recheck_within, _without(self.old, self.gone)
+        left = left.take(~np.isnan(left["value"]) | (left["word"] != ""))
         now = _days(self.read)
         if most is None or not len(left) or not len(now):
             return
@@ -617,29 +596,25 @@ class _Piece:
             return True
         if problem.hole in self.whole:
             return True
-        gone, left = self.old.loc[self.gone], self.old.drop(index=self.gone)
+        gone, left = self._those(self.old, self.gone), _without(self.old, self.gone)
         if not problem.hole and problem.code == CAUSES[GAUGE_EXPIRED]:
             named = {gauge.id for gauge in self.spec.gauges if gauge.id in problem.message.split()}
             return bool(named & self._gauges(gone)) and not named & self._gauges(left)
-        if problem.hole not in set(gone["hole"]):
+        if problem.hole not in gone["hole"].there():
             return False
-        there = (gone["hole"] == problem.hole) & (gone["doubt"] == problem.code)
-        still = (left["hole"] == problem.hole) & (left["doubt"] == problem.code)
-        return bool(there.any()) and not bool(still.any())
+        there, still = (rows.hits(hole=problem.hole, doubt=problem.code).any() for rows in (gone, left))
+        return bool(there) and not bool(still)
 
-    def _gauges(self, rows: pd.DataFrame) -> set[str]:
+    def _gauges(self, rows: Table) -> set[str]:
         """Return the kit's gauges that some readings were taken with."""
-        pairs = set(zip(rows["gauge"].astype(str), rows["characteristic"].astype(str), strict=True))
-        numbers = {gauge_of(self.spec, gauge, kind)[0] for gauge, kind in pairs if kind}
+        numbers = {gauge_of(self.spec, gauge, kind)[0] for gauge, kind in rows.pairs("gauge", "characteristic") if kind}
         return {self.spec.gauges[n].id for n in numbers if n >= 0}
 
     def join(self, whole: Readings) -> Join:
         """Return what was joined, for the record and the report."""
-        out = set(self.out)
-        counts = self.rows[[label not in out for label in self.rows.index]]
         return Join(
             self.part.part if self.part else self.name[0], self.name[1], self.source.file, self.source.recheck,
-            Table.of_frame(self.old.loc[self.gone]), Table.of_frame(counts), Table.of_frame(self.rows.loc[self.out]),
+            self._those(self.old, self.gone), _without(self.rows, self.out), self._those(self.rows, self.out),
         )  # fmt: skip
 
 

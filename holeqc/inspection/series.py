@@ -32,13 +32,13 @@ from holeqc.inspection.size import Sizes, judge_roundness, judge_size, judge_tap
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.quantities import BoolArray, FloatArray
 from holeqc.readings.table import cell_name
+from holeqc.tables import Table, Texts, numbered
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from holeqc.inspection.results import Inspection
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Gauge, Specification
+    from holeqc.tables import Table
 
 
 # Groups of a series: which hole, wall, bushing, fixture, part, gauge each value belongs to.
@@ -83,7 +83,7 @@ class Grouping:
         return tuple(self.spec.gauges[g] for g in used if g >= 0)
 
 
-def find_groups(evidence: Evidence, table: pd.DataFrame, values: Values, keys: tuple[str, ...]) -> Grouping:
+def find_groups(evidence: Evidence, table: Table, values: Values, keys: tuple[str, ...]) -> Grouping:
     """Return the groups of values by ``keys``, in the order of the kit."""
     gauge = _gauges(evidence.spec, table, values.label)
     codes, words = [], []
@@ -119,17 +119,16 @@ def _coded(evidence: Evidence, key: str, values: Values, gauge: IntArray) -> tup
     return parts.serial[values.part], [name or "not named" for name in parts.serials]
 
 
-def _gauges(spec: Specification, table: pd.DataFrame, label: IntArray) -> IntArray:
+def _gauges(spec: Specification, table: Table, label: IntArray) -> IntArray:
     """Return the number of the gauge that made the readings with these labels, -1 where none is known."""
     out = np.full(label.size, -1, dtype=np.int64)
-    rows = table.index.get_indexer(label)
+    rows = table.places(label)
     known = rows >= 0
     if not spec.gauges or not known.any():
         return out
-    gauge, kind = table["gauge"].astype("category"), table["characteristic"].astype("category")
-    names, kinds = [*map(str, gauge.cat.categories), ""], [*map(str, kind.cat.categories), ""]
-    chosen = np.array([[gauge_of(spec, name, what)[0] for what in kinds] for name in names], dtype=np.int64)
-    out[known] = chosen[gauge.cat.codes.to_numpy()[rows[known]], kind.cat.codes.to_numpy()[rows[known]]]
+    gauge, kind = table["gauge"], table["characteristic"]
+    chosen = np.array([[gauge_of(spec, name, what)[0] for what in kind.names] for name in gauge.names], dtype=np.int64)
+    out[known] = chosen[gauge.codes[rows[known]], kind.codes[rows[known]]]
     return out
 
 
@@ -420,13 +419,13 @@ def make_series(
         raise DataError(f"there is no reading to work out {OF_SERIES[of].series_text} from")
     values = values.take(_production(evidence, values))
     keys = tuple(dict.fromkeys(by))
-    groups = find_groups(evidence, readings.table, values, keys)
+    groups = find_groups(evidence, readings.rows, values, keys)
     doubted = _doubted(evidence, of)
-    doubts = find_groups(evidence, readings.table, doubted, keys)
+    doubts = find_groups(evidence, readings.rows, doubted, keys)
     out = []
     for number, rows in enumerate(groups.rows()):
         lost = doubted.take(doubts.of(groups.names[number]))
-        out.append(_series(evidence, readings.table, of, values.take(rows), (groups, number), lost))
+        out.append(_series(evidence, readings.rows, of, values.take(rows), (groups, number), lost))
     return tuple(out)
 
 
@@ -476,22 +475,21 @@ def _doubted(evidence: Evidence, of: str) -> Values:
     return Values(**columns, value=cause)
 
 
-def left_out(table: pd.DataFrame, causes: Sequence[str], label: IntArray, cause: IntArray) -> list[Problem]:
+def left_out(table: Table, causes: Sequence[str], label: IntArray, cause: IntArray) -> list[Problem]:
     """Return a problem for each cause for which readings are left out, with all their cells.
 
     ``label`` (n,) of the readings in the table, ``cause`` (n,) numbers of ``causes``.
     """
-    rows = table.loc[label]
-    files = rows["file"].astype(str).to_numpy()
+    rows = table.take(table.places(label))
+    files, sheets = rows["file"], rows["sheet"]
+    place = np.stack([files.codes, sheets.codes, rows["column"], rows["row"]], axis=1).astype(np.int64)
     out = []
     for number in np.unique(cause):
         code = causes[number]
         mine = np.flatnonzero(cause == number)
-        kept = rows.iloc[mine].drop_duplicates(["file", "sheet", "row", "column"])
-        kept = kept.sort_values(["file", "sheet", "column", "row"], kind="stable")
         spots = [
-            f"{r.sheet}!{cell_name(int(r.row), int(r.column))}" if r.sheet else cell_name(int(r.row), int(r.column))
-            for r in kept.itertuples()
+            f"{sheets.names[sheet]}!{cell_name(row, column)}" if sheets.names[sheet] else cell_name(row, column)
+            for _, sheet, column, row in np.unique(place[mine], axis=0).tolist()
         ]
         cells = "1 doubtful reading is" if mine.size == 1 else f"{mine.size} doubtful readings are"
         names = list(dict.fromkeys(files[mine].tolist()))
@@ -502,7 +500,7 @@ def left_out(table: pd.DataFrame, causes: Sequence[str], label: IntArray, cause:
 
 
 def _series(
-    evidence: Evidence, table: pd.DataFrame, of: str, values: Values, group: tuple[Grouping, int], doubted: Values
+    evidence: Evidence, table: Table, of: str, values: Values, group: tuple[Grouping, int], doubted: Values
 ) -> Series:
     groups, number = group
     spec, serials = evidence.spec, np.array(evidence.parts.serials)
@@ -631,18 +629,18 @@ def count_rejects(
     if len(by) != 1 or by[0] not in GROUPS:
         raise DataError(f"rejects are counted by one of {', '.join(GROUPS)}; found {', '.join(by)}")
     key = by[0]
-    parts = inspection.parts
+    parts = inspection.tables["parts"]
     if not len(parts):
         raise DataError("there is no part to count")
     order, label, period = _periods(parts, period)
     if key in ("fixture", "part"):
-        frame, row = parts, np.arange(len(parts))
+        table, row = parts, np.arange(len(parts))
     else:
-        frame = inspection.holes
-        # the frame of holes has the parts' rows repeated, one a hole of the kit
-        row = np.repeat(np.arange(len(parts)), len(frame) // len(parts))
-    verdict = frame["verdict"].to_numpy()
-    names, number = _groups(inspection, frame, key)
+        table = inspection.tables["holes"]
+        # the table of holes has the parts' rows repeated, one a hole of the kit
+        row = np.repeat(np.arange(len(parts)), len(table) // len(parts))
+    verdict = table["verdict"]
+    names, number = _groups(inspection, table, key)
     out = []
     for group, name in enumerate(names):
         mine = np.flatnonzero(number == group)
@@ -651,7 +649,7 @@ def count_rejects(
         starts = np.flatnonzero(np.append(True, at[1:] != at[:-1]))
         reject = (verdict[mine] == REJECT).astype(np.int64)
         held = int(np.count_nonzero(verdict[mine] == HOLD))
-        counted = "parts" if frame is parts else "holes"
+        counted = "parts" if table is parts else "holes"
         said = (Problem(NOTE, "held", f"{held} of {mine.size} {counted} are held: they count as not rejected"),)
         out.append(RejectCounts(
             f"{key} {name}", {key: name}, counted, period, np.add.reduceat(reject, starts),
@@ -660,28 +658,26 @@ def count_rejects(
     return tuple(out)
 
 
-def _groups(inspection: Inspection, frame: pd.DataFrame, key: str) -> tuple[list[str], IntArray]:
+def _groups(inspection: Inspection, table: Table, key: str) -> tuple[list[str], IntArray]:
     spec = inspection.specification
     if key == "fixture":
-        return [spec.fixture or f"of kit {spec.id}"], np.zeros(len(frame), dtype=np.int64)
-    texts = frame["part" if key == "part" else "hole"].astype(str).to_numpy()
+        return [spec.fixture or f"of kit {spec.id}"], np.zeros(len(table), dtype=np.int64)
+    texts: Texts = table["part" if key == "part" else "hole"]
     if key == "bushing":
-        bushing = {h.id: h.bushing or f"of hole {h.id}" for h in spec.holes}
-        texts = np.array([bushing[hole] for hole in texts], dtype=object)
-    names = [str(t) or "not named" for t in dict.fromkeys(texts)]
-    place = {name: n for n, name in enumerate(dict.fromkeys(texts))}
-    return names, np.array([place[t] for t in texts], dtype=np.int64)
+        texts = texts.renamed({h.id: h.bushing or f"of hole {h.id}" for h in spec.holes})
+    number, first = numbered(texts.codes)
+    return [text or "not named" for text in texts[first]], number
 
 
-def _periods(parts: pd.DataFrame, period: str) -> tuple[IntArray, NDArray[np.str_], str]:
+def _periods(parts: Table, period: str) -> tuple[IntArray, NDArray[np.str_], str]:
     """Return the parts' rank in time, the label of each one's period, and the period that was taken."""
-    days = parts["first_date"].to_numpy().astype("datetime64[D]")
+    days = parts["first_date"].astype("datetime64[D]")
     unknown = np.isnat(days)
     rank = np.empty(days.size, dtype=np.int64)
     rank[order_of_days(days)] = np.arange(days.size)
     if period.isdecimal() and int(period) > 0:
         block = rank // int(period)
-        serials = parts["serial"].astype(str).to_numpy()[np.argsort(rank)]
+        serials = parts["serial"].array()[np.argsort(rank)]
         return rank, np.char.add("from ", serials[:: int(period)].astype(np.str_))[block], f"{period} parts in a row"
     if period and period not in PERIODS:
         raise DataError(

@@ -662,9 +662,9 @@ def refuse_other_verdict(one: InspectionStory, inspection: Inspection) -> None:
     Raises:
         LedgerError: the part or a hole has another verdict now.
     """
-    now = {str(h): VERDICTS[int(v)] for h, v in zip(inspection.holes["hole"], inspection.holes["verdict"], strict=True)}
+    now = {hole: VERDICTS[v] for hole, v in inspection.tables["holes"].tuples("hole", "verdict")}
     was = {str(row["hole"]): str(row["verdict"]) for row in one.holes}
-    verdict = VERDICTS[int(inspection.parts["verdict"].max())]
+    verdict = VERDICTS[int(inspection.tables["parts"]["verdict"].max())]
     if verdict != one.row["verdict"] or now != was:
         differing = ", ".join(f"hole {h}: {was.get(h)} then, {now[h]} now" for h in now if now[h] != was.get(h))
         raise LedgerError(

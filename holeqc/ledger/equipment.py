@@ -10,7 +10,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Column, Table, func, or_, select
+from sqlalchemy import Column, func, or_, select
+from sqlalchemy import Table as SqlTable
 
 from holeqc import door
 from holeqc.characteristics import NUMBERS
@@ -26,15 +27,14 @@ from holeqc.ledger.read_back import (
     refuse_turned,
     same_name,
 )
-from holeqc.ledger.schema import batches, not_ahead, plain, shown, storable, text_codes, today
+from holeqc.ledger.schema import batches, not_ahead, plain, shown, storable, today
 from holeqc.problems import HoleQCError, LedgerError
 from holeqc.quantities import convert
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from holeqc.ledger.ledger import Entry, Ledger
     from holeqc.specification.model import Specification
+    from holeqc.tables import Table
 
 
 GOOD, BAD = s.CALIBRATION_RESULTS
@@ -251,7 +251,7 @@ def fixture_log(ledger: Ledger, fixture: str = "") -> list[Row]:
     return _logged(ledger, s.FIXTURE_EVENT, s.FIXTURE_EVENT.c.fixture, fixture, "event of fixture")
 
 
-def _logged(ledger: Ledger, table: Table, name: Column[str], wanted: str, what: str) -> list[Row]:
+def _logged(ledger: Ledger, table: SqlTable, name: Column[str], wanted: str, what: str) -> list[Row]:
     e = s.ENTRY.c
     question = (
         select(*table.columns, e.at, e.offset_minutes, e.made_by).join(s.ENTRY, e.seq == table.c.entry)
@@ -478,26 +478,21 @@ def fixture_suspects(
 def without_error(gauge: str, since: dt.date, error: float | None, unit: str) -> ChangeOfReadings:
     """Return what takes a gauge's error out of a table of readings from a day on; rows without a day included."""
 
-    def change(spec: Specification, table: pd.DataFrame) -> pd.DataFrame:
+    def change(spec: Specification, table: Table) -> Table:
         import numpy as np
-        import pandas as pd
 
-        (named, names), (kind, kinds) = text_codes(table["gauge"]), text_codes(table["characteristic"])
-        pairs, of_row = np.unique(named * len(kinds) + kind, return_inverse=True)
-        said = [(names[pair // len(kinds)], kinds[pair % len(kinds)]) for pair in pairs.tolist()]
-        resting = _pairs(spec, gauge, set(said))
-        hit = np.array([pair in resting for pair in said], dtype=np.bool_)[of_row.reshape(-1)]
-        day = table["date"].to_numpy()
-        hit &= np.isnat(day) | (day >= np.datetime64(since))
-        lengths = hit & np.array([word in NUMBERS for word in kinds], dtype=np.bool_)[kind]
-        corrected = lengths if error is not None else np.zeros_like(hit)
-        table = table.copy()
-        if error is not None:
-            amount = float(convert(error, unit or spec.unit, spec.unit))
-            table["value"] = np.where(corrected, table["value"].to_numpy() - amount, table["value"].to_numpy())
-        doubt = table["doubt"].astype(str).to_numpy()
-        table["doubt"] = pd.Categorical(np.where(hit & ~corrected & (doubt == ""), DOUBT, doubt))
-        return table
+        named, kind = table["gauge"], table["characteristic"]
+        hit = np.zeros(len(table), dtype=np.bool_)
+        for one, other in _pairs(spec, gauge, set(table.groups("gauge", "characteristic"))):
+            hit |= (named == one) & (kind == other)
+        hit &= np.isnat(table["date"]) | (table["date"] >= np.datetime64(since))
+        amount = 0.0 if error is None else float(convert(error, unit or spec.unit, spec.unit))
+        corrected = hit & kind.isin(() if error is None else NUMBERS)
+        doubtful = hit & ~corrected & (table["doubt"] == "")
+        return table.with_columns(
+            value=np.where(corrected, table["value"] - amount, table["value"]),
+            doubt=table["doubt"].where(~doubtful, DOUBT),
+        )
 
     return change
 

@@ -65,6 +65,8 @@ from holeqc.problems import LedgerError
 if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine, Select, Table
 
+    from holeqc.inspection.results import Inspection
+
 
 # ----------------------------------------------------------------------------------------------------- declared persons
 
@@ -81,6 +83,8 @@ _LIKE_LATIN = str.maketrans(
 
 def plain_letters(text: str) -> str:
     """Return a text in small Latin letters where it can: full-width forms, accents, look-alikes of other alphabets."""
+    if text.isascii():
+        return text.lower()
     folded = unicodedata.normalize("NFKD", unicodedata.normalize("NFKC", text).casefold())
     return "".join(sign for sign in folded if not unicodedata.combining(sign)).translate(_LIKE_LATIN)
 
@@ -454,6 +458,7 @@ class Ledger:
         self._transaction: Transaction | None = None
         self._reader: Connection | None = None
         self._known: dict[tuple[object, ...], Any] | None = None  #: answers of the moment that is read
+        self.ready: tuple[tuple[int, str], Inspection] | None = None  #: newest entry, and a run as recorded after it
         with self.telling_what_is_left():
             rows = like.rows(select(LEDGER_VERSION)) if like is not None else []
             born_as = {int(row["version"]): row for row in rows}

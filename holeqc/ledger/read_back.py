@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -27,7 +27,7 @@ from holeqc.printing import counted
 from holeqc.problems import LedgerError, Problem
 from holeqc.quantities import DECIMALS, format_length
 from holeqc.specification.model import SINGLE_WALL
-from holeqc.tables import Table
+from holeqc.tables import Table, Texts
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -398,17 +398,16 @@ def _joins(
     newest = connection.execute(select(c.set_id, c.said).where(c.inspection_id.in_(ids)).order_by(c.id)).all()
     if not newest:
         return ()
-    frame, places = _frame(connection, spec, sets, Filter(), list(COLUMNS))
+    table, places = _table(connection, spec, sets, Filter(), list(COLUMNS))
     key = np.array([int(row[0]) << 32 | int(row[1]) for row in gone], dtype=np.int64)
     out = np.isin(places[0] << 32 | places[1], key)
     again = np.isin(places[0], [int(row[0]) for row in chain])
     found = []
     for set_id, said in newest:
         one = by_id[int(set_id)]
-        mine = (frame["serial"] == one.serial).to_numpy() & (frame["part"].isin([one.part, ""])).to_numpy()
-        found.append(Join(str(one.part), str(one.serial), str(one.name), str(said),
-                          *(Table.of_frame(frame[x]) for x in (mine & out & ~again, mine & ~out & again,
-                                                               mine & out & again))))  # fmt: skip
+        mine = (table["serial"] == one.serial) & table["part"].isin([one.part, ""])
+        three = (table.take(x) for x in (mine & out & ~again, mine & ~out & again, mine & out & again))
+        found.append(Join(str(one.part), str(one.serial), str(one.name), str(said), *three))
     return tuple(found)
 
 
@@ -418,22 +417,22 @@ def _of_sets(
 ) -> Base:  # fmt: skip
     from holeqc.readings.table import COLUMNS, Readings
 
-    frame, places = _frame(connection, spec, sets, wanted, list(COLUMNS), gone)
+    table, places = _table(connection, spec, sets, wanted, list(COLUMNS), gone)
     files = sorted({int(row.file_id) for row in sets})
     found = _problems(connection, files, {(str(r.part), str(r.serial)) for r in sets}, answered)
-    readings = Readings(Table.of_frame(frame), tuple(p for _, p in found), _sources(connection, files))
+    readings = Readings(table, tuple(p for _, p in found), _sources(connection, files))
     return Base(readings, places[0], places[1], tuple(number for number, _ in found), tuple(sets))
 
 
 def columns_of_readings(ledger: Ledger, names: Sequence[str], wanted: Filter = Filter()) -> pd.DataFrame:
-    """Return some columns only of the readings that are wanted: as `recorded_readings`, but nothing else is fetched."""
+    """Return some columns only of the readings that are wanted as a frame, for a user; nothing else is fetched."""
     spec = wanted_specification(ledger, wanted)
     with ledger.reading() as connection:
         sets = _all_sets(connection, wanted_sets(wanted))
-        return _frame(connection, spec, sets, wanted, list(names))[0]
+        return _table(connection, spec, sets, wanted, list(names))[0].frame()
 
 
-class _Texts:
+class _Gathered:
     """A text column while it is gathered: codes into distinct texts in order of appearance."""
 
     def __init__(self, first: Sequence[str] = ()) -> None:
@@ -454,18 +453,16 @@ class _Texts:
         return np.concatenate(self.chunks) if self.chunks else np.empty(0, dtype=np.int8)
 
 
-def _frame(
+def _table(
     connection: Connection, spec: Specification, sets: Sequence[Any], wanted: Filter, names: list[str],
     gone: Sequence[Any] = (),
-) -> tuple[pd.DataFrame, NDArray[np.int64]]:  # fmt: skip
+) -> tuple[Table, NDArray[np.int64]]:  # fmt: skip
     """Return columns of the readings of some sets without those that are ``gone`` (set, line); and set and line of each
     row (2, n).
     """
-    import pandas as pd
-
     several = _measured_twice(sets)
     needed = list(OWN) if several else [n for n in names if n in OWN]  # repeats are numbered by all of them
-    texts = {n: _Texts() for n in needed if n not in NUMBERS | WHOLE}
+    texts = {n: _Gathered() for n in needed if n not in NUMBERS | WHOLE}
     numbers: dict[str, list[NDArray[Any]]] = {n: [] for n in needed if n in NUMBERS | WHOLE}
     at: list[NDArray[np.int64]] = []
     show, count = counted("readings fetched", 5 * BATCH), 0
@@ -499,8 +496,7 @@ def _frame(
     if several and "trial" in names:
         arrays["trial"] = _number_repeats(arrays, texts, sets, of_set, several)
     build = _builder(spec, sets, of_set, texts)
-    frame = pd.DataFrame({name: build(name, arrays.pop(name, None)) for name in names}, copy=False)
-    return frame, place[:, order]
+    return Table({name: build(name, arrays.pop(name, None)) for name in names}), place[:, order]
 
 
 def _batches(connection: Connection, sets: Sequence[Any], wanted: Filter, names: list[str]) -> Any:
@@ -524,9 +520,7 @@ def _batches(connection: Connection, sets: Sequence[Any], wanted: Filter, names:
             yield chosen
 
 
-def _builder(spec: Specification, sets: Sequence[Any], of_set: Any, texts: dict[str, _Texts]) -> Callable[..., Any]:
-    import pandas as pd
-
+def _builder(spec: Specification, sets: Sequence[Any], of_set: Any, texts: dict[str, _Gathered]) -> Callable[..., Any]:
     from holeqc.readings.draft import TYPES, UNIT_CODES
     from holeqc.readings.table import CHARACTERISTICS
     from holeqc.readings.words import WORDS
@@ -539,11 +533,10 @@ def _builder(spec: Specification, sets: Sequence[Any], of_set: Any, texts: dict[
 
     def build(name: str, values: Any) -> Any:
         if name in of_sets:
-            column = _Texts()
             unsaid = [name == "part" and not row.part_said for row in sets]
             said = [str(getattr(row, of_sets[name])) for row in sets]
-            column.add(["" if blank else text for blank, text in zip(unsaid, said, strict=True)])
-            values, known = column.codes()[of_set], list(column.index)
+            column = Texts.of("" if blank else text for blank, text in zip(unsaid, said, strict=True))
+            values, known = column.codes[of_set], list(column.names)
         elif name in texts:
             known = list(texts[name].index)
         else:
@@ -551,23 +544,21 @@ def _builder(spec: Specification, sets: Sequence[Any], of_set: Any, texts: dict[
         if name == "date":
             days = np.array([np.datetime64(d or "NaT", "s") for d in known] or [], dtype="datetime64[s]")
             return days[values]
-        return _categorical(values, known, listed.get(name))
-
-    def _categorical(values: Any, known: list[str], fixed: Sequence[str] | None) -> Any:
-        # the categories that the readers make: the kit's names first, else order of appearance; '' always known
-        first = list(fixed) if fixed is not None else _appearing(values, known)
-        texts_ = list(dict.fromkeys([*first, *known, ""]))
-        index = {text: code for code, text in enumerate(texts_)}
-        lookup = np.array([index[text] for text in known], dtype=np.int64)
-        return pd.Categorical.from_codes(lookup[values] if known else np.empty(0, dtype=np.int64), categories=texts_)
+        return _as_readers_have_it(values, known, listed.get(name))
 
     return build
 
 
-def _appearing(values: Any, known: list[str]) -> list[str]:
-    """Return texts in the order in which rows say them; '' last, as the readers have it."""
-    distinct, first = np.unique(values, return_index=True)
-    return [known[int(code)] for code in distinct[np.argsort(first)] if known[int(code)]]
+def _as_readers_have_it(values: NDArray[Any], known: Sequence[str], fixed: Sequence[str] | None) -> Texts:
+    """Return a text column with the texts that the readers give it: the kit's first, else those that rows say, in the
+    order in which they do; '' last.
+    """
+    first = np.full(len(known), values.size)
+    first[values[::-1]] = np.arange(values.size)[::-1]  # of rows that say the same the first one stays
+    order = np.argsort(first, kind="stable").tolist()
+    names = list(dict.fromkeys([*(fixed or ()), *(known[n] for n in order if known[n]), ""]))
+    place = {name: number for number, name in enumerate(names)}
+    return Texts(np.array([place[text] for text in known] or [0], dtype=np.int64)[values], names)
 
 
 def _measured_twice(sets: Sequence[Any]) -> set[tuple[str, str]]:
@@ -580,7 +571,7 @@ def _measured_twice(sets: Sequence[Any]) -> set[tuple[str, str]]:
 
 
 def _number_repeats(
-    arrays: dict[str, Any], texts: dict[str, _Texts], sets: Sequence[Any], of_set: Any, several: set[tuple[str, str]]
+    arrays: dict[str, Any], texts: dict[str, _Gathered], sets: Sequence[Any], of_set: Any, several: set[tuple[str, str]]
 ) -> Any:  # fmt: skip
     """Return the numbers of the repeats, counted on over the files of a part that was measured in several."""
     piece_index: dict[tuple[str, str], int] = {}
@@ -643,7 +634,7 @@ def _sources(connection: Connection, files: list[int]) -> tuple[Source, ...]:
 
 
 #: takes a kit and its table of readings, gives the table to judge instead
-ChangeOfReadings = Callable[["Specification", "pd.DataFrame"], "pd.DataFrame"]
+ChangeOfReadings = Callable[["Specification", Table], Table]
 MOST = 400  #: parts judged in one go, so that memory stays small
 
 
@@ -726,7 +717,7 @@ def _judge(ledger: Ledger, spec: Specification, ids: Sequence[int], change: Chan
 
     readings = readings_of_inspections(ledger, spec, ids)
     if change is not None:
-        readings = replace(readings, rows=Table.of_frame(change(spec, readings.table)))
+        readings = replace(readings, rows=change(spec, readings.rows))
     found = inspect(spec, readings)
     planned = []
     for number in ids if spec.plan.partial else ():
@@ -765,32 +756,24 @@ def planned_again(ledger: Ledger, kit: str, inspection_id: int) -> dict[str, Any
 
 def _verdicts(inspection: Inspection, pieces: dict[tuple[str, str], int]) -> dict[int, JudgedAgain]:
     out: dict[int, JudgedAgain] = {}
-    parts = inspection.parts
-    for part, serial, verdict, pins in zip(
-        parts["part"], parts["serial"], parts["verdict"], parts["pin_verdict"], strict=True
-    ):
-        number = pieces.get((plain(str(part)), plain(str(serial))))
+    for part, serial, verdict, pins in inspection.tables["parts"].tuples("part", "serial", "verdict", "pin_verdict"):
+        number = pieces.get((plain(part), plain(serial)))
         if number is not None:
-            word = "" if pins < 0 else s.VERDICTS[int(pins)]
-            out[number] = JudgedAgain(number, s.VERDICTS[int(verdict)], word)
-    holes = inspection.holes
-    for part, serial, hole, verdict in zip(
-        holes["part"], holes["serial"], holes["hole"], holes["verdict"], strict=True
-    ):
-        number = pieces.get((plain(str(part)), plain(str(serial))))
+            out[number] = JudgedAgain(number, s.VERDICTS[verdict], "" if pins < 0 else s.VERDICTS[pins])
+    for part, serial, hole, verdict in inspection.tables["holes"].tuples("part", "serial", "hole", "verdict"):
+        number = pieces.get((plain(part), plain(serial)))
         if number in out:
-            out[number].holes[str(hole)] = s.VERDICTS[int(verdict)]
-    frame = inspection.characteristics
-    wrong = frame[frame["verdict"] > 0].sort_values("verdict", ascending=False, kind="stable")
-    unit = inspection.specification.unit
-    for row in wrong.to_dict("records"):
-        number = pieces.get((plain(str(row["part"])), plain(str(row["serial"]))))
+            out[number].holes[hole] = s.VERDICTS[verdict]
+    judged = inspection.tables["characteristics"]
+    worst_first = np.argsort(-judged["verdict"].astype(np.int64), kind="stable")
+    for row in judged.take(worst_first[: int((judged["verdict"] > 0).sum())]).records():
+        number = pieces.get((plain(row["part"]), plain(row["serial"])))
         if number in out:
-            out[number].why.setdefault(str(row["hole"]), _why(row, unit))
+            out[number].why.setdefault(row["hole"], _why(row, inspection.specification.unit))
     return out
 
 
-def _why(row: dict[str, Any], unit: str) -> str:
+def _why(row: Mapping[str, Any], unit: str) -> str:
     wall = "" if row["wall"] == SINGLE_WALL else str(row["wall"])
     name = ", ".join(word for word in (str(row["characteristic"]), wall) if word)
     found = float(row["found"])

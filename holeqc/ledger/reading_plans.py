@@ -315,11 +315,10 @@ def _one(ledger: Ledger, inspection: Inspection, part: str, serial: str, lot: Ro
         kept = kept_plan(ledger, spec.id, str(lot["plan"]))
     except (LedgerError, DataError) as error:
         return Planned(part, serial, str(lot["plan"]), False, str(error), 0, 0)
-    table = inspection.readings.table
-    mine = table[table["serial"].astype(str) == serial]
-    days = mine["date"].to_numpy().astype("datetime64[D]")
+    mine = inspection.readings.rows.where(serial=serial)
+    days = mine["date"].astype("datetime64[D]")
     last = "" if np.isnat(days).any() else str(days.max())
-    sheets = sorted({x.sha256 for x in inspection.readings.sources if x.file in set(mine["file"].astype(str))})
+    sheets = sorted({x.sha256 for x in inspection.readings.sources if x.file in mine["file"].there()})
     known = [r for r in results(ledger, kept) if (r["part"], r["serial"], r["sheets"]) == (part, serial, sheets)]
     why = ""
     if known:
@@ -360,13 +359,13 @@ def result_rows(
     """Return what writes the plans' verdicts beside the inspections of one entry: writer, ids, names of the pieces."""
     spec = inspection.specification
     lots = {(r["part"], r["serial"]): r for r in map(_value, _settings(ledger, s.PLAN_LOT + spec.id))}
-    table, sources = inspection.readings.table, inspection.readings.sources
+    table, sources = inspection.readings.rows, inspection.readings.sources
 
     def write(writer: EntryWriter, ids: Any, names: Sequence[tuple[str, str]]) -> None:
         rows = []
         for one in inspection.planned:
             number, lot = int(ids[list(names).index((one.part, one.serial))]), lots[one.part, one.serial]
-            files = set(table["file"][table["serial"].astype(str) == one.serial].astype(str))
+            files = table.where(serial=one.serial)["file"].there()
             data = {
                 "plan": one.plan, "serial": one.serial, "part": one.part, "inspection": number,
                 "accepted": one.accepted, "surprise": one.surprise, "why": one.why, "lot": lot["entry"],

@@ -43,7 +43,7 @@ from holeqc.ledger.resemblance import IntArray, Pieces, files_on_record, pieces_
 from holeqc.ledger.schema import storable
 from holeqc.ledger.tags import WORKED_ON, TagState, beyond_rework, find_tags, links, speaking_for
 from holeqc.problems import LedgerError
-from holeqc.tables import Table
+from holeqc.tables import joined_tables
 
 if TYPE_CHECKING:
     from holeqc.inspection.recheck import Known
@@ -81,7 +81,7 @@ def join_with_record(
 
     recheck = prepare(ledger, inspect(spec, recheck)).readings
     with ledger.reading() as connection:
-        newest = newest_inspections(connection, spec.id, {str(x) for x in recheck.table["serial"].unique()})
+        newest = newest_inspections(connection, spec.id, set(recheck.rows["serial"].there()))
     of = {key: newest[key] for key in _keys(spec, recheck, newest)}
     of = {key: (corrected or {}).get(number, number) for key, number in of.items()}
     _refuse_other_unit(ledger, spec, list(of.values()))
@@ -100,10 +100,9 @@ def _keys(spec: Specification, recheck: Readings, newest: Mapping[Key, int]) -> 
     Raises:
         LedgerError: nothing is.
     """
-    table, found = recheck.table, []
+    found = []
     only = spec.parts[0].name if len(spec.parts) == 1 else ""
-    pairs = zip(table["part"].astype(str), table["serial"].astype(str), strict=True)
-    for part, serial in dict.fromkeys(pairs):
+    for part, serial in dict.fromkeys(recheck.rows.tuples("part", "serial")):
         named = storable(part or only), storable(serial)
         same = [key for key in newest if key[1] == named[1]]
         if named not in newest and (named[0] or len(same) != 1):
@@ -155,13 +154,13 @@ def with_bases(ledger: Ledger, spec: Specification, readings: Readings) -> Inspe
     Raises:
         LedgerError: as `join_with_record` says.
     """
-    from holeqc.inspection.recheck import Known, inspect, joined, together
+    from holeqc.inspection.recheck import Known, inspect, joined
 
     first = prepare(ledger, inspect(spec, replace(readings, rechecks=()))).readings
     alone = [prepare(ledger, inspect(spec, recheck)).readings for recheck in readings.rechecks]
-    again = {str(x) for recheck in alone for x in recheck.table["serial"].unique()}
-    kept = first.table[~first.table["serial"].astype(str).isin(again - _fresh_serials(ledger, spec, first))]
-    there = set(kept["serial"].astype(str))
+    again = {serial for recheck in alone for serial in recheck.rows["serial"].there()}
+    kept = first.rows.take(~first.rows["serial"].isin(again - _fresh_serials(ledger, spec, first)))
+    there = set(kept["serial"].there())
     with ledger.reading() as connection:
         newest = newest_inspections(connection, spec.id, again)
         for recheck in alone:
@@ -171,27 +170,27 @@ def with_bases(ledger: Ledger, spec: Specification, readings: Readings) -> Inspe
     ids = [number for key, number in newest.items() if key[1] not in there]
     base = base_of_inspections(ledger, spec, ids).readings if ids else None
     if base is not None:
-        kept = together(kept, base.table).reset_index(drop=True)
+        kept = joined_tables([kept, base.rows]).relabelled(0)
         first = replace(
             first, problems=(*first.problems, *(p for p in base.problems if p not in first.problems)),
             sources=(*first.sources, *(x for x in base.sources if x.sha256 not in {y.sha256 for y in first.sources})),
         )  # fmt: skip
-    whole = replace(first, rows=Table.of_frame(kept), rechecks=tuple(alone))
+    whole = replace(first, rows=kept, rechecks=tuple(alone))
     found = inspect(spec, joined(spec, whole, lambda *key: known.get(key, Known())))
     return replace(found, readings=replace(found.readings, before=readings))
 
 
 def _places(recheck: Readings) -> set[tuple[str, str]]:
     """Return serial numbers and holes of which a recheck says something."""
-    table = recheck.table
-    said = table[table["value"].notna() | (table["word"] != "") | (table["doubt"] != "")]
-    return {(storable(str(a)), storable(str(b))) for a, b in zip(said["serial"], said["hole"], strict=True)}
+    table = recheck.rows
+    said = table.take(~np.isnan(table["value"]) | (table["word"] != "") | (table["doubt"] != ""))
+    return {(storable(serial), storable(hole)) for serial, hole in said.tuples("serial", "hole")}
 
 
 def _fresh_serials(ledger: Ledger, spec: Specification, first: Readings) -> set[str]:
     """Return the serial numbers of files that aren't on record yet."""
-    old = first.table["file"].isin(files_on_record(ledger, spec.id, first.sources))
-    return set(first.table["serial"][~old].astype(str))
+    old = first.rows["file"].isin(files_on_record(ledger, spec.id, first.sources))
+    return set(first.rows["serial"][~old].there())
 
 
 # ------------------------------------------------------------------------------------------------------------ record
@@ -239,7 +238,7 @@ def _write(
     rows = FileRows.of(alone, mine, source.file)
     with ledger.transaction() as transaction:
         entry, file_id = write_file(transaction, alone, mine, (source, rows), (specification, replaced), who)
-        old, fresh = _rows_of_base(base, pieces), _rows_of_recheck(rows, mine, pieces, len(base.readings.table))
+        old, fresh = _rows_of_base(base, pieces), _rows_of_recheck(rows, mine, pieces, len(base.readings.rows))
         gone = [int(x) for p, x in zip(base.readings.problems, base.problem_ids, strict=True)
                 if p not in whole.readings.problems]  # fmt: skip
 

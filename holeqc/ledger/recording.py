@@ -26,22 +26,24 @@ from holeqc.ledger import schema as s
 from holeqc.ledger.kits import add_specification
 from holeqc.ledger.reading_plans import applied, result_rows
 from holeqc.ledger.resemblance import IntArray, Pieces, pieces_of, prepare, write_marks, write_serials
-from holeqc.ledger.schema import BLOCK, Stored, batches, days, plain, problem_rows, storable, stored_column, text_codes
+from holeqc.ledger.schema import BLOCK, Stored, batches, days, plain, problem_rows, storable
 from holeqc.ledger.tags import COPIED
 from holeqc.problems import ERROR, LedgerError, Problem
 from holeqc.readings.identities import LONGEST_SERIAL, SERIAL_ALLOWED, serial_fault
 from holeqc.readings.table import cell_name
 from holeqc.specification.model import SINGLE_WALL
+from holeqc.tables import numbered
 
 if TYPE_CHECKING:
-    import pandas as pd
     from numpy.typing import NDArray
-    from sqlalchemy import Connection, Select, Table
+    from sqlalchemy import Connection, Select
+    from sqlalchemy import Table as SqlTable
 
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import EntryWriter, Ledger, Transaction
     from holeqc.readings.table import Source
     from holeqc.specification.model import Specification
+    from holeqc.tables import Table
 
 
 # ---------------------------------------------------------------------------------------- parts that can be found again
@@ -61,8 +63,7 @@ def refuse_unnamed(inspection: Inspection) -> None:
     """
     several = len(inspection.specification.parts) > 1
     found: list[Problem] = []
-    parts = inspection.parts
-    for part, serial in zip(map(str, parts["part"]), map(str, parts["serial"]), strict=True):
+    for part, serial in inspection.tables["parts"].tuples("part", "serial"):
         fault = serial_fault(serial) if serial else "there is none"
         if fault:
             found += _problems_of_reading(inspection, part, serial, _NO_SERIAL) or [Problem(
@@ -504,17 +505,12 @@ class FileRows:
     @classmethod
     def of(cls, inspection: Inspection, pieces: Pieces, file: str) -> FileRows:
         """Return the rows of a file; sets in order of first appearance."""
-        table = inspection.readings.table
-        file_codes, files = text_codes(table["file"])
-        rows = np.flatnonzero(file_codes == files.index(file)) if file in files else np.empty(0, dtype=np.int64)
-        part_codes, parts = text_codes(table["part"])
-        key = pieces.of_reading[rows] * len(parts) + part_codes[rows]
-        distinct, first, inverse = np.unique(key, return_index=True, return_inverse=True)
-        order = np.argsort(first, kind="stable")
-        rank = np.empty(order.size, dtype=np.int64)
-        rank[order] = np.arange(order.size)
-        said = [bool(parts[k % len(parts)]) for k in distinct[order]]
-        return cls(rows, rank[inverse.reshape(-1)], distinct[order] // len(parts), said, np.empty(0, dtype=np.int64))
+        table = inspection.readings.rows
+        rows = np.flatnonzero(table["file"] == file)
+        part = table["part"]
+        number, first = numbered(pieces.of_reading[rows] * len(part.names) + part.codes[rows])
+        said = [bool(text) for text in part[rows[first]]]
+        return cls(rows, number, pieces.of_reading[rows[first]], said, np.empty(0, dtype=np.int64))
 
     def take_recorded(self, connection: Connection, file_id: int) -> None:
         """Take the ids of the sets that an earlier run recorded for the same file; they are in the same order."""
@@ -531,7 +527,7 @@ def write_file(
     """Write one file as one entry; return the entry's number and the file's id. Fills ``set_ids``."""
     source, rows = given
     specification, replaced = known
-    table = inspection.readings.table
+    table = inspection.readings.rows
     writer = transaction.start("readings", *who)
     (file_id,) = writer.add_mapped(s.FILE, [{
         "specification_id": specification, "name": source.file, "base": base_name(source.file),
@@ -561,12 +557,12 @@ def write_file(
 
 
 def _sets(
-    table: pd.DataFrame, rows: FileRows, file_id: int, names: Sequence[tuple[str, str]]
+    table: Table, rows: FileRows, file_id: int, names: Sequence[tuple[str, str]]
 ) -> dict[str, list[Any]]:  # fmt: skip
     """Return the columns of a file's reading sets."""
     count = len(rows.pieces)
     readings = np.bincount(rows.set_of, minlength=count)
-    dates = table["date"].to_numpy()[rows.rows].astype("datetime64[D]")
+    dates = table["date"][rows.rows].astype("datetime64[D]")
     known = ~np.isnat(dates)
     number = dates[known].astype(np.int64)
     first = np.full(count, np.iinfo(np.int64).max)
@@ -615,13 +611,13 @@ def write_inspections(
     id_of = np.full(len(pieces.names) + 1, -1, dtype=np.int64)  # the last: rows of no piece
     id_of[chosen] = ids
     _write_what_it_rests_on(writer, files, id_of)
-    holes = inspection.holes
+    holes, judged = inspection.tables["holes"], inspection.tables["characteristics"]
     of = id_of[pieces.of(holes)]
-    _child(writer, s.HOLE_VERDICT, holes, np.flatnonzero(of >= 0), of, dict.fromkeys(_HOLE), None)
-    frame = inspection.characteristics
-    of = id_of[pieces.of(frame)]
-    wrong = np.flatnonzero((of >= 0) & (frame["verdict"].to_numpy() != ACCEPT))
-    _child(writer, s.CHARACTERISTIC_VERDICT, frame, wrong, of, dict(_CHARACTERISTIC), _deciding(inspection, files))
+    _child(writer, s.HOLE_VERDICT, holes, np.flatnonzero(of >= 0), of[of >= 0], dict.fromkeys(_HOLE), None)
+    wrong = np.flatnonzero(judged["verdict"] != ACCEPT)
+    of = id_of[pieces.of(judged.take(wrong))]
+    wrong, of = wrong[of >= 0], of[of >= 0]
+    _child(writer, s.CHARACTERISTIC_VERDICT, judged, wrong, of, dict(_CHARACTERISTIC), _deciding(inspection, files))
     judging = inspection.problems[len(inspection.readings.problems) :]
     sources = {source.file for source in inspection.readings.sources}
     loose = [p for p in inspection.readings.problems if p.file not in sources]
@@ -638,12 +634,11 @@ def _parts(
 ) -> dict[str, list[Any]]:  # fmt: skip
     """Return the columns of the chosen parts' inspections."""
     spec = inspection.specification
-    frame = inspection.parts.iloc[chosen]
-    columns = {name: stored_column(frame[name]) for name in _PART}
-    columns |= {"first_day": stored_column(frame["first_date"]), "last_day": stored_column(frame["last_date"])}
-    columns["verdict"] = [s.VERDICTS[int(v)] for v in frame["verdict"]]
-    columns["pin_verdict"] = ["" if v < 0 else s.VERDICTS[int(v)] for v in frame["pin_verdict"]]
-    columns["readings"] = stored_column(frame["readings"])
+    parts = inspection.tables["parts"]
+    stored = dict.fromkeys(_PART) | {"first_day": "first_date", "last_day": "last_date", "readings": None}
+    columns = {ours: Stored(parts[theirs or ours]).rows(chosen) for ours, theirs in stored.items()}
+    columns["verdict"] = [s.VERDICTS[v] for v in parts["verdict"][chosen].tolist()]
+    columns["pin_verdict"] = ["" if v < 0 else s.VERDICTS[v] for v in parts["pin_verdict"][chosen].tolist()]
     names = [pieces.names[p] for p in chosen]
     columns["part"], columns["serial"] = [plain(n[0]) for n in names], [plain(n[1]) for n in names]
     before = newest_inspections(connection, spec.id, {n[1] for n in names})
@@ -690,7 +685,7 @@ def lines_of_runs(owner: IntArray) -> IntArray:
 
 def _deciding(inspection: Inspection, files: Sequence[FileRows]) -> tuple[IntArray, IntArray]:
     """Return for each row of the readings table the id of its set and its line there, -1 where it is in no file."""
-    size = int(inspection.readings.table.index.max()) + 1 if len(inspection.readings.table) else 0
+    size = int(inspection.readings.rows.labels.max(initial=-1)) + 1
     size = max([size, *(int(file.rows.max(initial=-1)) + 1 for file in files)])
     sets, lines = np.full(size + 1, -1, dtype=np.int64), np.full(size + 1, -1, dtype=np.int64)
     for file in files:
@@ -700,26 +695,24 @@ def _deciding(inspection: Inspection, files: Sequence[FileRows]) -> tuple[IntArr
 
 
 def _child(
-    writer: EntryWriter, table: Table, frame: pd.DataFrame, chosen: IntArray, of: IntArray,
+    writer: EntryWriter, kept: SqlTable, table: Table, chosen: IntArray, owners: IntArray,
     columns: dict[str, str | None], deciding: tuple[IntArray, IntArray] | None,
 ) -> None:  # fmt: skip
-    """Write rows of a frame under their inspection, in its order."""
-    chosen = chosen[np.argsort(of[chosen], kind="stable")]
-    owners = of[chosen]
+    """Write chosen rows of a table (n,) under their inspections (n,), in the table's order."""
+    order = np.argsort(owners, kind="stable")
+    chosen, owners = chosen[order], owners[order]
     lines = lines_of_runs(owners)
-    words = np.array(s.VERDICTS, dtype=object)
-    stored = {ours: Stored(frame[theirs or ours]) for ours, theirs in columns.items()}
-    verdict = frame["verdict"].to_numpy()
+    stored = {ours: Stored(table[theirs or ours]) for ours, theirs in columns.items()}
     for start in range(0, chosen.size, VERDICTS_AT_A_TIME):
         some = slice(start, start + VERDICTS_AT_A_TIME)
         values = {"inspection_id": owners[some].tolist(), "line": lines[some].tolist()}
         values |= {ours: column.rows(chosen[some]) for ours, column in stored.items()}
-        values["verdict"] = words[verdict[chosen[some]]].tolist()
+        values["verdict"] = [s.VERDICTS[v] for v in table["verdict"][chosen[some]].tolist()]
         if deciding is not None:
-            label = frame["reading"].to_numpy()[chosen[some]]
+            label = table["reading"][chosen[some]]
             for name, where in zip(("set_id", "reading_line"), deciding, strict=True):
                 values[name] = [None if v < 0 else v for v in where[label].tolist()]
-        writer.add(table, list(values), list(values.values()))
+        writer.add(kept, list(values), list(values.values()))
 
 
 FEW = 5  #: so many parts are named
@@ -805,12 +798,19 @@ def record(
 
 
 def with_plans(ledger: Ledger, inspection: Inspection) -> Inspection:
-    """Return a run as it may be recorded (`prepare`), judged by the plans on record where a part has its lot."""
+    """Return a run as it may be recorded (`prepare`), judged by the plans on record where a part has its lot.
+
+    What this gave is given again as it is while nothing else was recorded.
+    """
     from holeqc.inspection.recheck import inspect
 
-    if inspection.planned:  # judged by what was on record before
-        inspection = inspect(inspection.specification, inspection.readings)
-    return applied(ledger, prepare(ledger, inspection))
+    with ledger.reading():
+        ready = ledger.ready
+        if ready is None or ready[0] != ledger.head() or ready[1] is not inspection:
+            if inspection.planned:  # judged by what was on record before
+                inspection = inspect(inspection.specification, inspection.readings)
+            ledger.ready = ready = ledger.head(), applied(ledger, prepare(ledger, inspection))
+    return ready[1]
 
 
 def _touched(
@@ -832,7 +832,7 @@ def _touched(
             touched[piece] |= number not in same
             before[piece] = same.get(number, 0)
     worst = worst_recorded(connection, specification, [storable(pieces.names[p][1]) for p in before])
-    verdicts = inspection.parts["verdict"].to_numpy()
+    verdicts = inspection.tables["parts"]["verdict"]
     for piece in before:
         name = (storable(pieces.names[piece][0]), storable(pieces.names[piece][1]))
         touched[piece] |= name not in worst or int(verdicts[piece]) > s.VERDICTS.index(worst[name])

@@ -14,6 +14,7 @@ import math
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,17 +24,16 @@ from sqlalchemy import and_, func, or_, select
 from holeqc.characteristics import FINE
 from holeqc.ledger import schema as s
 from holeqc.ledger.ledger import plain_letters
-from holeqc.ledger.schema import batches, one_line, plain, storable, text_codes
+from holeqc.ledger.schema import batches, days, one_line, plain, storable
 from holeqc.ledger.tags import COPIED, NOT_FOR_USE, find_tags
 from holeqc.problems import WARNING, LedgerError, Problem
-from holeqc.tables import Table
+from holeqc.tables import Table, Texts, numbered
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from holeqc.inspection.results import Inspection
     from holeqc.ledger.ledger import Entry, EntryWriter, Ledger, Transaction
     from holeqc.readings.table import Source
+    from holeqc.specification.model import Specification
 
 
 IntArray = NDArray[np.int64]
@@ -41,36 +41,32 @@ IntArray = NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class Pieces:
-    """``names`` (P,): part and serial of each row of the frame of parts; ``of_reading`` (n,): each reading's row."""
+    """``names`` (P,): part and serial of each row of the table of parts; ``of_reading`` (n,): each reading's row."""
 
     names: tuple[tuple[str, str], ...]
     of_reading: IntArray
     only: str  #: the part's name where the kit has one part, which a reading needn't say
 
-    def of(self, frame: pd.DataFrame) -> IntArray:
-        """Return the number of the piece of each row of a frame with columns ``part`` and ``serial``; -1: unknown."""
+    def of(self, table: Table) -> IntArray:
+        """Return the number of the piece of each row of a table with columns ``part`` and ``serial``; -1: unknown."""
         index = {name: number for number, name in enumerate(self.names)}
-        return _numbers(frame, index, self.only)
+        return _numbers(table, index, self.only)
 
 
 def pieces_of(inspection: Inspection) -> Pieces:
     """Return the pieces of a run."""
-    parts = inspection.parts
-    names = tuple(zip((str(p) for p in parts["part"]), (str(x) for x in parts["serial"]), strict=True))
+    names = tuple(inspection.tables["parts"].tuples("part", "serial"))
     known = inspection.specification.parts
     only = known[0].name if len(known) == 1 else ""
     index = {name: number for number, name in enumerate(names)}
-    return Pieces(names, _numbers(inspection.readings.table, index, only), only)
+    return Pieces(names, _numbers(inspection.readings.rows, index, only), only)
 
 
-def _numbers(frame: pd.DataFrame, index: dict[tuple[str, str], int], only: str) -> IntArray:
-    parts, part_texts = text_codes(frame["part"])
-    serials, serial_texts = text_codes(frame["serial"])
-    key = parts * len(serial_texts) + serials
-    distinct, inverse = np.unique(key, return_inverse=True)
-    width = len(serial_texts)
-    number = [index.get((part_texts[k // width] or only, serial_texts[k % width]), -1) for k in distinct]
-    return np.array(number, dtype=np.int64)[inverse.reshape(-1)] if number else np.empty(0, dtype=np.int64)
+def _numbers(table: Table, index: Mapping[tuple[str, str], int], only: str) -> IntArray:
+    part, serial = table["part"], table["serial"]
+    number, first = numbered(part.codes.astype(np.int64) * len(serial.names) + serial.codes)
+    names = zip(part[first], serial[first], strict=True)
+    return np.array([index.get((one or only, x), -1) for one, x in names], dtype=np.int64)[number]
 
 
 BLOCK_LEAST, SET_LEAST = 4, 6  #: lengths of a hole or column, of a whole set, that are worth a mark
@@ -230,7 +226,7 @@ def _renamed(ledger: Ledger, inspection: Inspection) -> Inspection:
     Raises:
         LedgerError: one is nearly another one, on record or in the run, and nobody has answered whether it is.
     """
-    given = list(dict.fromkeys(str(x) for x in inspection.parts["serial"]))
+    given = list(dict.fromkeys(inspection.tables["parts"]["serial"]))
     near = _near(ledger, given)
     for serial, others in _beside_trouble(ledger, inspection, given).items():
         near[serial] = [*near.get(serial, ()), *others]
@@ -254,20 +250,20 @@ def _renamed(ledger: Ledger, inspection: Inspection) -> Inspection:
 
 def _near(ledger: Ledger, given: Sequence[str]) -> dict[str, list[str]]:
     by_fold: dict[str, list[str]] = {}
-    wanted = sorted({folded(x) for x in given})
-    for some in batches(wanted):
+    fold = {serial: folded(serial) for serial in given}
+    for some in batches(sorted(set(fold.values()))):
         asked = select(s.SERIAL.c.serial, s.SERIAL.c.folded).where(s.SERIAL.c.folded.in_(some))
         for row in ledger.rows(asked.order_by(s.SERIAL.c.id)):
             by_fold.setdefault(str(row["folded"]), []).append(str(row["serial"]))
     recorded = {x for of in by_fold.values() for x in of}
     for serial in given:
-        of = by_fold.setdefault(folded(serial), [])
+        of = by_fold.setdefault(fold[serial], [])
         if serial not in of:
             of.append(serial)
     # what is on record already under its own spelling isn't asked about again, except beside a new spelling
     return {
         x: others for x in given if x not in recorded
-        if (others := [other for other in by_fold[folded(x)] if other != x])
+        if (others := [other for other in by_fold[fold[x]] if other != x])
     }  # fmt: skip
 
 
@@ -275,7 +271,7 @@ def _beside_trouble(ledger: Ledger, inspection: Inspection, given: Sequence[str]
     """Return the serial numbers with one group or letter more or less of pieces of the same part that an open tag,
     scrap or return speaks against; serial numbers on record already aren't asked about again.
     """
-    part_of = dict(zip(map(str, inspection.parts["serial"]), map(str, inspection.parts["part"]), strict=True))
+    part_of = dict(inspection.tables["parts"].tuples("serial", "part"))
     kit = inspection.specification.id
     tags = [*find_tags(ledger, kit=kit, only_open=True), *find_tags(ledger, kit=kit, decided=NOT_FOR_USE)]
     bad = {(str(tag.row["part"]), str(tag.row["serial"])) for tag in tags if tag.speaks_against}
@@ -316,24 +312,16 @@ def _ask(ledger: Ledger, pairs: Sequence[tuple[str, str]]) -> None:
 
 
 def _with_serials(inspection: Inspection, rename: Mapping[str, str]) -> Inspection:
-    import pandas as pd
-
     from holeqc.inspection.recheck import inspect
 
     readings = inspection.readings
-    table = readings.table.copy()
-    old = table["serial"].astype("category")
-    names = [rename.get(str(c), str(c)) for c in old.cat.categories]
-    distinct = list(dict.fromkeys(names))
-    place = np.array([distinct.index(n) for n in names] + [-1], dtype=np.int64)
-    table["serial"] = pd.Categorical.from_codes(place[old.cat.codes.to_numpy()], categories=distinct)
+    rows = readings.rows.with_columns(serial=readings.rows["serial"].renamed(rename))
     problems = tuple(replace(p, serial=rename.get(p.serial, p.serial)) for p in readings.problems)
     notes = tuple(
         Problem("note", "serial-answered", f"serial {one} is {other}, as was answered before", serial=other)
         for one, other in rename.items()
     )
-    renamed = replace(readings, rows=Table.of_frame(table), problems=(*problems, *notes))
-    return inspect(inspection.specification, renamed)
+    return inspect(inspection.specification, replace(readings, rows=rows, problems=(*problems, *notes)))
 
 
 # ------------------------------------------------------------------------------------------------------------ marks
@@ -348,38 +336,46 @@ def _mixed(numbers: NDArray[np.uint64]) -> NDArray[np.uint64]:
     return x ^ (x >> np.uint64(31))
 
 
+def _direction(degrees: float) -> str:
+    return f"{round(1000 * degrees) / 1000:g}"
+
+
 def _number(text: str) -> int:
     return int.from_bytes(hashlib.sha256(text.encode("utf-8", "surrogatepass")).digest()[:8], "little")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Lengths:
     """The lengths of some reading sets: ``owner`` (n,) number of the set from 0, ``cell`` (n,) number of what is read
-    in ``cells`` (hole, wall, characteristic, direction, trial), ``value`` (n,) in the kit's unit.
+    in ``cells`` (hole, wall, characteristic, direction, trial), ``value`` (n,) in the kit's unit, ``row`` (n,) its
+    place in the table.
     """
 
     owner: IntArray
     cell: IntArray
     cells: tuple[tuple[str, str, str, str, int], ...]
     value: NDArray[np.float64]
+    row: IntArray
 
     @classmethod
-    def of(cls, frame: pd.DataFrame, owner: IntArray) -> Lengths:
+    def of(cls, table: Table, owner: IntArray) -> Lengths:
         """Return the lengths of a table of readings; ``owner`` (n,) is -1 where a row counts for no set."""
-        coded = {name: text_codes(frame[name]) for name in ("hole", "wall", "characteristic")}
-        kinds = coded["characteristic"]
-        length = np.array([text in FINE for text in kinds[1]], dtype=np.bool_)[kinds[0]]
-        value = frame["value"].to_numpy(dtype=np.float64)
-        rows = np.flatnonzero(length & (owner >= 0) & ~np.isnan(value))
-        direction = np.nan_to_num(frame["direction"].to_numpy(dtype=np.float64)[rows], nan=-1.0)
-        keys = [coded[name][0][rows] for name in coded]
-        keys += [np.rint(direction * 1000).astype(np.int64), frame["trial"].to_numpy()[rows].astype(np.int64)]
-        distinct, cell = np.unique(np.column_stack(keys), axis=0, return_inverse=True)
-        names = tuple(
-            (coded["hole"][1][a], coded["wall"][1][b], kinds[1][c], f"{d / 1000:g}", int(e))
-            for a, b, c, d, e in distinct.tolist()
-        )
-        return cls(owner[rows], cell.reshape(-1).astype(np.int64), names, value[rows])
+        rows = np.flatnonzero(table["characteristic"].isin(FINE) & (owner >= 0) & ~np.isnan(table["value"]))
+        texts = [table[name][rows] for name in ("hole", "wall", "characteristic")]
+        numbers = [np.nan_to_num(table["direction"][rows], nan=-1.0), table["trial"][rows]]
+        cell, first = np.zeros(rows.size, dtype=np.int64), np.empty(0, dtype=np.int64)
+        for values in (*(text.codes for text in texts), np.rint(1000 * numbers[0]), numbers[1]):
+            part = values.astype(np.int64) - int(values.min(initial=0))
+            cell, first = numbered(cell * (int(part.max(initial=0)) + 1) + part)
+        said = zip(*(column[first].tolist() for column in (*texts, *numbers)), strict=True)
+        names = tuple((*some, _direction(direction), trial) for *some, direction, trial in said)
+        return cls(owner[rows], cell, names, table["value"][rows], rows)
+
+    @cached_property
+    def of_owner(self) -> dict[int, IntArray]:
+        """The places of each set's lengths."""
+        owners, first = np.unique(self.owner[order := np.argsort(self.owner, kind="stable")], return_index=True)
+        return dict(zip(owners.tolist(), np.split(order, first)[1:], strict=True))
 
     def marks(self, kit: str, unit: str) -> tuple[IntArray, IntArray]:
         """Return marks with the set that each belongs to, both (m,), in the order of sets."""
@@ -389,41 +385,39 @@ class Lengths:
         typed = np.rint(self.value * STEPS[unit]).astype(np.int64).view(np.uint64)
         with np.errstate(over="ignore"):
             mark = _mixed(key[self.cell] + _mixed(typed))
-        holes = self._groups([cell[0] for cell in self.cells])
-        columns = self._groups([str(cell[1:]) for cell in self.cells])
+        holes = Texts.of(cell[0] for cell in self.cells).codes
+        columns = Texts.of(str(cell[1:]) for cell in self.cells).codes
         found = [self._summed(mark, group, least) for group, least in (
-            (np.zeros_like(self.cell), SET_LEAST), (1 + holes, BLOCK_LEAST), (2 + holes.max() + columns, BLOCK_LEAST),
+            (np.zeros_like(holes), SET_LEAST), (holes, BLOCK_LEAST), (columns, BLOCK_LEAST),
         )]  # fmt: skip
-        both = np.unique(np.concatenate(found), axis=0)
-        return both[:, 0], both[:, 1]
+        owner, marks = np.concatenate(found, axis=1)
+        order = np.lexsort((marks, owner))
+        owner, marks = owner[order], marks[order]
+        new = np.concatenate([[True], (np.diff(owner) != 0) | (np.diff(marks) != 0)])[: owner.size]
+        return owner[new], marks[new]
 
-    def _groups(self, names: Sequence[str]) -> IntArray:
-        index = {name: number for number, name in enumerate(dict.fromkeys(names))}
-        return np.array([index[name] for name in names], dtype=np.int64)[self.cell]
+    def _summed(self, mark: NDArray[np.uint64], group: NDArray[Any], least: int) -> IntArray:
+        """Return set and sum of the marks of each ``group`` (cells,) of its lengths that is large enough (2, m)."""
+        number, first = numbered(self.owner * (int(group.max()) + 1) + group[self.cell])
+        total = np.zeros(first.size, dtype=np.uint64)
+        np.add.at(total, number, mark)
+        keep = np.bincount(number) >= least
+        return np.stack([self.owner[first], _mixed(total).view(np.int64)])[:, keep]
 
-    def _summed(self, mark: NDArray[np.uint64], group: IntArray, least: int) -> IntArray:
-        """Return (set, sum of the marks of a group of its cells) of groups that are large enough, shape (m, 2)."""
-        order = np.lexsort((group, self.owner))
-        owner, of = self.owner[order], group[order]
-        starts = np.flatnonzero(np.concatenate([[True], (owner[1:] != owner[:-1]) | (of[1:] != of[:-1])]))
-        with np.errstate(over="ignore"):
-            total = np.add.reduceat(mark[order], starts)
-        keep = np.diff(np.concatenate([starts, [owner.size]])) >= least
-        return np.column_stack([owner[starts], _mixed(total).view(np.int64)])[keep]
-
-    def cells_of(self, owner: int) -> dict[tuple[str, str, str, str, int], float]:
-        """Return what one set read: cell -> value."""
-        mine = np.flatnonzero(self.owner == owner)
-        return {self.cells[c]: float(v) for c, v in zip(self.cell[mine], self.value[mine], strict=True)}
+    def cells_of(self, owner: int, table: Table) -> Cells:
+        """Return what one set read: cell -> value, day, gauge."""
+        mine = self.of_owner.get(owner, np.empty(0, dtype=np.int64))
+        rows = self.row[mine]
+        said = zip(self.value[mine].tolist(), days(table["date"][rows]), table["gauge"][rows], strict=True)
+        return {self.cells[c]: (v, day or "", gauge) for c, (v, day, gauge) in zip(self.cell[mine].tolist(), said,
+                                                                                  strict=True)}  # fmt: skip
 
 
-def write_marks(writer: EntryWriter, kit: str, unit: str, frame: pd.DataFrame, set_ids: IntArray) -> None:
+def write_marks(writer: EntryWriter, kit: str, unit: str, table: Table, set_ids: IntArray) -> None:
     """Have an entry bring the marks of reading sets; ``set_ids`` (n,) is each reading's set, -1 for none."""
-    ids = np.unique(set_ids[set_ids >= 0])
-    owner = np.where(set_ids >= 0, np.searchsorted(ids, set_ids), -1) if ids.size else np.full_like(set_ids, -1)
-    of, marks = Lengths.of(frame, owner).marks(kit, unit)
+    of, marks = Lengths.of(table, set_ids).marks(kit, unit)
     if of.size:
-        writer.add_columns(s.SET_MARK, {"set_id": ids[of].tolist(), "mark": marks.tolist()})
+        writer.add_columns(s.SET_MARK, {"set_id": of.tolist(), "mark": marks.tolist()})
 
 
 # ----------------------------------------------------------------------------------------------------------- copies
@@ -451,17 +445,14 @@ def copies(ledger: Ledger, inspection: Inspection) -> list[Problem]:
     """Return a problem for each part of a run whose lengths were on record already."""
     pieces = pieces_of(inspection)
     fresh = _fresh(ledger, inspection, pieces)
-    new = Lengths.of(inspection.readings.table, fresh)
-    found: dict[int, Problem] = _held_before(ledger, inspection, pieces)
-    for piece in sorted({*np.unique(new.owner).tolist()} - {*found}):
-        problem = _own(ledger, inspection, pieces, piece, fresh)
-        if problem is not None:
-            found[piece] = problem
+    new = Lengths.of(inspection.readings.rows, fresh)
+    found = _held_before(ledger, inspection, pieces)
+    found |= _own(ledger, inspection, pieces, [piece for piece in sorted(new.of_owner) if piece not in found], new)
     kit = storable(inspection.specification.id)
     unit = inspection.specification.unit
     for piece, sets in _candidates(ledger, pieces, new.marks(kit, unit)).items():
         if piece not in found:
-            problem = _other(ledger, inspection, pieces, piece, (new, sets, fresh))
+            problem = _other(ledger, inspection, pieces, piece, (new, sets))
             if problem is not None:
                 found[piece] = problem
     return [found[piece] for piece in sorted(found)]
@@ -503,9 +494,7 @@ def files_on_record(ledger: Ledger, kit: str, sources: Sequence[Source]) -> set[
 def _fresh(ledger: Ledger, inspection: Inspection, pieces: Pieces) -> IntArray:
     """Return the piece of each reading, -1 for those of files whose content is on record under this kit already."""
     old = files_on_record(ledger, inspection.specification.id, inspection.readings.sources)
-    of_file, files = text_codes(inspection.readings.table["file"])
-    fresh = np.array([name not in old for name in files], dtype=np.bool_)[of_file]
-    return np.where(fresh, pieces.of_reading, -1)
+    return np.where(inspection.readings.rows["file"].isin(old), -1, pieces.of_reading)
 
 
 def _recorded(ledger: Ledger, sets: Sequence[int]) -> dict[int, Cells]:
@@ -519,26 +508,11 @@ def _recorded(ledger: Ledger, sets: Sequence[int]) -> dict[int, Cells]:
         )  # fmt: skip
         for row in ledger.rows(asked):
             direction = -1.0 if row["direction"] is None else float(row["direction"])
-            cell = (str(row["hole"]), str(row["wall"]), str(row["characteristic"]), f"{direction:g}", int(row["trial"]))
+            cell = (row["hole"], row["wall"], row["characteristic"], _direction(direction), row["trial"])
             out.setdefault(int(row["set_id"]), {})[cell] = (
                 float(row["value"]), str(row["day"] or ""), str(row["gauge"])
             )  # fmt: skip
     return out
-
-
-def _cells_of_piece(inspection: Inspection, fresh: IntArray, piece: int) -> Cells:
-    frame = inspection.readings.table[fresh == piece]
-    frame = frame[frame["characteristic"].isin(FINE) & frame["value"].notna()]
-    direction = np.nan_to_num(frame["direction"].to_numpy(dtype=np.float64), nan=-1.0)
-    days = frame["date"].to_numpy().astype("datetime64[D]")
-    shown = ["" if np.isnat(day) else str(day) for day in days]
-    return {
-        (str(a), str(b), str(c), f"{d:g}", int(e)): (float(v), day, str(g))
-        for a, b, c, d, e, v, day, g in zip(
-            frame["hole"], frame["wall"], frame["characteristic"], direction, frame["trial"], frame["value"], shown,
-            frame["gauge"], strict=True,
-        )
-    }  # fmt: skip
 
 
 def _equal(one: float, other: float, unit: str) -> bool:
@@ -546,47 +520,58 @@ def _equal(one: float, other: float, unit: str) -> bool:
     return round(one * STEPS[unit]) == round(other * STEPS[unit])
 
 
-def _own(ledger: Ledger, inspection: Inspection, pieces: Pieces, piece: int, fresh: IntArray) -> Problem | None:
-    """Return what is wrong where a part's lengths equal its own of another day or gauge."""
-    part, serial = pieces.names[piece]
-    sets, f = s.READING_SET.c, s.FILE.c
-    rows = ledger.rows(
-        select(sets.id, f.name, f.entry).join(s.FILE, f.id == sets.file_id)
-        .join(s.SPECIFICATION, s.SPECIFICATION.c.id == f.specification_id)
-        .where(sets.serial == plain(serial), sets.part == plain(part))
-        .where(s.SPECIFICATION.c.kit == plain(inspection.specification.id)).order_by(sets.id.desc()).limit(SAMPLE)
-    )  # fmt: skip
-    if not rows:
-        return None
-    now = _cells_of_piece(inspection, fresh, piece)
-    gauges = {gauge.id for gauge in inspection.specification.gauges}
-    recorded = _recorded(ledger, [int(row["id"]) for row in rows])
-    for row in rows:
-        before = recorded.get(int(row["id"]), {})
-        both = [cell for cell in now if cell in before]
-        same = [cell for cell in both if _equal(now[cell][0], before[cell][0], inspection.specification.unit)]
-        if len(both) < OWN_LEAST or len(same) < OWN_SHARE * len(both):
-            continue
-        days = [(before[c][1], now[c][1]) for c in same if before[c][1] and now[c][1] and before[c][1] != now[c][1]]
-        other = [(before[c][2], now[c][2]) for c in same if before[c][2] != now[c][2]
-                 and {before[c][2], now[c][2]} <= gauges]  # fmt: skip
-        if not days and not other:
-            continue
-        what = f"of {days[0][0]}, under {days[0][1]}" if days else f"of gauge {other[0][0]}, under {other[0][1]}"
-        return _problem(
-            inspection, pieces, piece, fresh, f"{_count(same, both)} equal its own on record (entry {row['entry']}, "
-            f"{row['name']}) {what}: not read again",
+def _own(
+    ledger: Ledger, inspection: Inspection, pieces: Pieces, wanted: Sequence[int], new: Lengths
+) -> dict[int, Problem]:  # fmt: skip
+    """Return what is wrong where parts' lengths equal their own of another day or gauge."""
+    sets, f, spec = s.READING_SET.c, s.FILE.c, inspection.specification
+    number = {(plain(part), plain(serial)): piece for piece, (part, serial) in enumerate(pieces.names)}
+    found: dict[int, Problem] = {}
+    for some in batches(wanted):
+        asked = (
+            select(sets.id, sets.part, sets.serial, f.name, f.entry).join(s.FILE, f.id == sets.file_id)
+            .join(s.SPECIFICATION, s.SPECIFICATION.c.id == f.specification_id)
+            .where(sets.serial.in_([plain(pieces.names[piece][1]) for piece in some]))
+            .where(s.SPECIFICATION.c.kit == plain(spec.id)).order_by(sets.id.desc())
         )  # fmt: skip
-    return None
+        mine: dict[int, list[dict[str, Any]]] = {piece: [] for piece in some}
+        for row in ledger.rows(asked):
+            piece = number.get((row["part"], row["serial"]), -1)
+            if piece in mine and len(mine[piece]) < SAMPLE:
+                mine[piece].append(row)
+        for part in batches([(piece, row) for piece, rows in mine.items() for row in rows]):
+            recorded = _recorded(ledger, [int(row["id"]) for _, row in part])
+            now = {piece: new.cells_of(piece, inspection.readings.rows) for piece in dict(part)}
+            for piece, row in part:
+                why = _not_read_again(spec, row, recorded.get(int(row["id"]), {}), now[piece])
+                if why and piece not in found:
+                    found[piece] = _problem(inspection, pieces, piece, new, why)
+    return found
+
+
+def _not_read_again(spec: Specification, row: Mapping[str, Any], before: Cells, now: Cells) -> str:
+    """Return what says that lengths equal those of a set on record of the same part, '' where they were read again."""
+    gauges = {gauge.id for gauge in spec.gauges}
+    both = [cell for cell in now if cell in before]
+    same = [cell for cell in both if _equal(now[cell][0], before[cell][0], spec.unit)]
+    if len(both) < OWN_LEAST or len(same) < OWN_SHARE * len(both):
+        return ""
+    dated = [(before[c][1], now[c][1]) for c in same if before[c][1] and now[c][1] and before[c][1] != now[c][1]]
+    other = [(before[c][2], now[c][2]) for c in same if before[c][2] != now[c][2]
+             and {before[c][2], now[c][2]} <= gauges]  # fmt: skip
+    if not dated and not other:
+        return ""
+    what = f"of {dated[0][0]}, under {dated[0][1]}" if dated else f"of gauge {other[0][0]}, under {other[0][1]}"
+    return f"{_count(same, both)} equal its own on record (entry {row['entry']}, {row['name']}) {what}: not read again"
 
 
 def _count(same: Sequence[object], both: Sequence[object]) -> str:
     return f"all {len(both)} lengths" if len(same) == len(both) else f"{len(same)} of {len(both)} lengths"
 
 
-def _problem(inspection: Inspection, pieces: Pieces, piece: int, fresh: IntArray, message: str) -> Problem:
+def _problem(inspection: Inspection, pieces: Pieces, piece: int, new: Lengths, message: str) -> Problem:
     part, serial = pieces.names[piece]
-    file = str(inspection.readings.table["file"].to_numpy()[np.flatnonzero(fresh == piece)[0]])
+    file = inspection.readings.rows["file"][new.row[new.of_owner[piece][0]]]
     return Problem(
         WARNING, COPIED, message, part=part, serial=serial, file=file, holds=True,
         action="Measure this part and record what the gauge shows",
@@ -597,33 +582,49 @@ def _candidates(ledger: Ledger, pieces: Pieces, given: tuple[IntArray, IntArray]
     """Return the recorded sets of other parts that share most marks with each piece: piece -> sets, the best first."""
     of, marks = given
     by_mark: dict[int, list[int]] = {}
-    for piece, mark in zip(of.tolist(), marks.tolist(), strict=True):
-        by_mark.setdefault(mark, []).append(piece)
-    wanted = sorted(by_mark)
     shared: dict[int, dict[int, int]] = {}
-    m, sets = s.SET_MARK.c, s.READING_SET.c
-    for some in batches(wanted):
-        asked = (
-            select(m.set_id, m.mark, sets.part, sets.serial).join(s.READING_SET, sets.id == m.set_id)
-            .where(m.mark.in_(some))
-        )  # fmt: skip
-        for row in ledger.rows(asked):
-            for piece in by_mark[int(row["mark"])]:
-                if tuple(map(plain, pieces.names[piece])) != (row["part"], row["serial"]):
-                    found = shared.setdefault(piece, {})
-                    found[int(row["set_id"])] = found.get(int(row["set_id"]), 0) + 1
+    sets = s.READING_SET.c
+    known = _known_marks(ledger, marks)
+    again = np.isin(marks, known[:, 1])
+    for piece, mark in zip(of[again].tolist(), marks[again].tolist(), strict=True):
+        by_mark.setdefault(mark, []).append(piece)
+    names: dict[int, tuple[str, str]] = {}
+    for some in batches(np.unique(known[:, 0]).tolist()):
+        asked = select(sets.id, sets.part, sets.serial).where(sets.id.in_(some))
+        names |= {int(row["id"]): (row["part"], row["serial"]) for row in ledger.rows(asked)}
+    for number, mark in known.tolist():
+        for piece in by_mark[mark]:
+            if tuple(map(plain, pieces.names[piece])) != names[number]:
+                found = shared.setdefault(piece, {})
+                found[number] = found.get(number, 0) + 1
     return {
         piece: sorted(found, key=lambda number: (-found[number], -number))[:CANDIDATES]
         for piece, found in shared.items()
     }  # fmt: skip
 
 
+def _known_marks(ledger: Ledger, marks: IntArray) -> IntArray:
+    """Return set and mark (m, 2) of what is on record of some marks; one walk where they are many of all that are."""
+    m = s.SET_MARK.c
+    wanted = np.unique(marks)
+    last = int(ledger.rows(select(func.max(m.id).label("last")))[0]["last"] or 0)
+    asked = select(m.set_id, m.mark)
+    few = [asked.where(m.mark.in_(some)) for some in batches(wanted.tolist())] if last > 4 * wanted.size else [asked]
+    with ledger.reading() as connection:
+        found = [
+            np.array(rows, dtype=np.int64).reshape(-1, 2) for one in few
+            for rows in connection.execute(one, execution_options={"yield_per": 5000}).partitions()
+        ] if last else []  # fmt: skip
+    both = np.concatenate([np.empty((0, 2), dtype=np.int64), *found])
+    return both[np.isin(both[:, 1], wanted)]
+
+
 def _other(
-    ledger: Ledger, inspection: Inspection, pieces: Pieces, piece: int, given: tuple[Lengths, Sequence[int], IntArray]
+    ledger: Ledger, inspection: Inspection, pieces: Pieces, piece: int, given: tuple[Lengths, Sequence[int]]
 ) -> Problem | None:
     """Return what is wrong where a part's lengths equal those of another part and chance can't explain it."""
-    new, sets, fresh = given
-    now = new.cells_of(piece)
+    new, sets = given
+    now = {cell: said[0] for cell, said in new.cells_of(piece, inspection.readings.rows).items()}
     recorded = _recorded(ledger, sets)
     for number in sets:
         before = recorded.get(number, {})
@@ -642,7 +643,7 @@ def _other(
         )[0]  # fmt: skip
         name = " ".join(str(row[key]) for key in ("part", "serial") if row[key])
         return _problem(
-            inspection, pieces, piece, fresh,
+            inspection, pieces, piece, new,
             f"{_count(same, both)} equal those of {name} on record (entry {row['entry']}, {row['name']}): likely "
             "copied",
         )  # fmt: skip
@@ -687,25 +688,24 @@ def index_all(transaction: Transaction, writer: EntryWriter) -> None:
     serials = select(s.INSPECTION.c.serial).distinct().union(select(s.READING_SET.c.serial).distinct())
     write_serials(transaction, writer, (str(row[0]) for row in connection.execute(serials)))
     last = int(connection.execute(select(func.max(s.READING_SET.c.id))).scalar() or 0)
-    for frame, ids in _all_sets(transaction, last):
-        for kit, unit in dict.fromkeys(zip(frame["kit"], frame["unit"], strict=True)):
-            mine = (frame["kit"].to_numpy() == kit) & (frame["unit"].to_numpy() == unit)
-            write_marks(writer, str(kit), str(unit), frame, np.where(mine, ids, -1))
+    for table, ids in _all_sets(transaction, last):
+        for (kit, unit), places in table.groups("kit", "unit").items():
+            write_marks(writer, kit, unit, table.take(places), ids[places])
 
 
-def _all_sets(transaction: Transaction, last: int, step: int = 500) -> Iterator[tuple[pd.DataFrame, IntArray]]:
-    import pandas as pd
-
+def _all_sets(transaction: Transaction, last: int, step: int = 500) -> Iterator[tuple[Table, IntArray]]:
     r, sets = s.READING.c, s.READING_SET.c
-    names = ["set_id", "kit", "unit", "hole", "wall", "characteristic", "direction", "trial", "value"]
+    texts, numbers = ("kit", "unit", "hole", "wall", "characteristic"), ("direction", "value")
     for start in range(0, last, step):
         rows = transaction.connection.execute(
-            select(r.set_id, s.SPECIFICATION.c.kit, s.SPECIFICATION.c.unit, r.hole, r.wall, r.characteristic,
-                   r.direction, r.trial, r.value)
+            select(s.SPECIFICATION.c.kit, s.SPECIFICATION.c.unit, r.hole, r.wall, r.characteristic, r.direction,
+                   r.value, r.trial, r.set_id)
             .join(s.READING_SET, sets.id == r.set_id).join(s.FILE, s.FILE.c.id == sets.file_id)
             .join(s.SPECIFICATION, s.SPECIFICATION.c.id == s.FILE.c.specification_id)
             .where(and_(r.set_id > start, r.set_id <= start + step)).order_by(r.set_id, r.line)
         ).all()  # fmt: skip
         if rows:
-            frame = pd.DataFrame(rows, columns=names).astype({"direction": float, "value": float})
-            yield frame, frame["set_id"].to_numpy(dtype=np.int64)
+            *said, trial, ids = zip(*rows, strict=True)
+            columns: dict[str, Any] = {name: Texts.of(values) for name, values in zip(texts, said, strict=False)}
+            columns |= {n: np.array(v, dtype=np.float64) for n, v in zip(numbers, said[len(texts):], strict=True)}
+            yield Table({**columns, "trial": np.array(trial)}), np.array(ids, dtype=np.int64)

@@ -37,9 +37,9 @@ from sqlalchemy.schema import SchemaItem
 from sqlalchemy.types import REAL, TypeEngine
 
 from holeqc.problems import LedgerError
+from holeqc.tables import Texts
 
 if TYPE_CHECKING:
-    import pandas as pd
     from sqlalchemy import ColumnElement
 
     from holeqc.problems import Problem
@@ -203,34 +203,22 @@ def one_line(text: str, what: str, *, tabs: bool = False) -> str:
 
 
 class Stored:
-    """A column of a frame, ready to give any of its rows as a list of stored values."""
+    """A column of a table, ready to give any of its rows as a list of stored values."""
 
-    def __init__(self, series: pd.Series) -> None:
-        self._words: np.ndarray | None = None
-        if series.dtype.name == "category":
-            # code -1, nothing said, takes the last
-            self._words = np.array([*(storable(str(c)) for c in series.cat.categories), ""], dtype=object)
-            self._values = series.cat.codes.to_numpy()
-        else:
-            self._values = series.to_numpy()
+    def __init__(self, column: NDArray[Any] | Texts) -> None:
+        self._values = column.codes if isinstance(column, Texts) else column
+        self._texts = [storable(name) for name in column.names] if isinstance(column, Texts) else None
 
     def rows(self, chosen: NDArray[np.int64] | slice = slice(None)) -> list[Any]:
         """Return the values of some rows."""
         values = self._values[chosen]
-        if self._words is not None:
-            return list(self._words[values].tolist())
+        if self._texts is not None:
+            return list(map(self._texts.__getitem__, values.tolist()))
         if values.dtype.kind == "f":
             return floats(values)
         if values.dtype.kind == "M":
             return days(values)
-        if values.dtype.kind in "iub":
-            return [int(v) for v in values.tolist()] if values.dtype.kind == "b" else list(values.tolist())
-        return [storable(str(v)) for v in values]
-
-
-def stored_column(series: pd.Series) -> list[Any]:
-    """Return a column of a frame as a list of stored values."""
-    return Stored(series).rows()
+        return [int(v) for v in values.tolist()] if values.dtype.kind == "b" else list(values.tolist())
 
 
 def floats(values: np.ndarray) -> list[float | None]:
@@ -251,15 +239,6 @@ def days(values: np.ndarray) -> list[str | None]:
     distinct, inverse = np.unique(values.astype("datetime64[D]"), return_inverse=True)
     words = np.array([None if np.isnat(d) else str(d) for d in distinct], dtype=object)
     return list(words[inverse.reshape(-1)].tolist())
-
-
-def text_codes(series: pd.Series) -> tuple[NDArray[np.int64], list[str]]:
-    """Return a text column (n,) as numbers and the texts they stand for; what is missing is ''."""
-    if series.dtype.name != "category":
-        series = series.astype("category")
-    texts = [str(c) for c in series.cat.categories] + [""]
-    numbers = series.cat.codes.to_numpy().astype(np.int64)
-    return np.where(numbers < 0, len(texts) - 1, numbers), texts
 
 
 # -------------------------------------------------------------------------------------------------------------- moments

@@ -47,6 +47,8 @@ MOST_TRIALS = 12  #: a larger number behind a characteristic is no count of repe
 USUAL_DIRECTIONS = (0.0, 30.0, 45.0, 60.0, 90.0, 120.0, 135.0, 150.0)
 
 _NUMBER = re.compile(r"^\d")
+_NUMBERS = re.compile(r"\d+(?:[.,]\d+)?", re.ASCII)
+_NUMBER_ALONE = re.compile(r"\d+", re.ASCII)
 _FROM_NUMBER = re.compile(
     r"\b(?:from|to|off|vs|von|zu|de|nominal|nom|basic)\b\.?(?:\s+(?:the|nominal|nom|basic)\b\.?)*\s*[=:]?\s*"
     r"(\d*[.,]\d+|\d+[.,]\d*|\d{1,3}(?=\s*(?:mm|in\b|inch|\"|″)?\s*$))\s*(mm|in\b|inch|\"|″)?"
@@ -154,6 +156,7 @@ class Vocabulary:
                     self._table[letter,] = Mark(WALL, place)
                 else:
                     self._table.setdefault((letter,), Mark(WALL, place))
+        self._numbered = all(map(_NUMBER_ALONE.fullmatch, self._holes))
         self._gauges = [(re.escape(plain(g.id)), g.id) for g in spec.gauges if len(g.id) > 1]
         self._own = {plain(heading): word for heading, word in spec.headings.items()}
         for heading, word in spec.headings.items():
@@ -181,6 +184,8 @@ class Vocabulary:
 
     def names_hole(self, text: str) -> bool:
         """Whether a text names one hole of the kit and nothing else: '3', 'H3', 'Hole 3'."""
+        if self._numbered and text.isascii() and self._holes.keys().isdisjoint(_NUMBERS.findall(text)):
+            return False  # of thousands of different numbers and serials hardly one goes further
         meaning = self.meaning(text)
         return (
             meaning.kind == MODIFIER

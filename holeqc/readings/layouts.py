@@ -623,7 +623,8 @@ class Source:
 
     def own(self) -> None:
         """Make the places arrays of its own, to be written to: at first all rows share one, or the table's."""
-        self.at_row, self.at_column, self.filled = (x.copy() for x in (self.at_row, self.at_column, self.filled))
+        self.at_row, self.at_column = self.at_row.copy(), self.at_column.copy()
+        self.filled = self.filled.copy()
 
 
 def source(

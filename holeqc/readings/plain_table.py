@@ -15,6 +15,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -111,6 +112,11 @@ class Table:
     ) -> Problem:
         """Return an error of this table."""
         return Problem(ERROR, code, message, found, allowed, action, file=self.file, sheet=self.sheet, cell=cell)
+
+    def under(self, column: NDArray[Any]) -> NDArray[Any]:
+        """Return the rows' part of a column of the grid; of rows without a gap it is no copy."""
+        first, last = (int(self.rows[0]), int(self.rows[-1])) if self.rows.size else (0, -1)
+        return column[first : last + 1] if last - first + 1 == self.rows.size else column[self.rows]
 
     def body(self) -> BoolArray:
         """Return which rows of the grid belong to the table."""
@@ -350,12 +356,8 @@ def _swallowed(table: Table) -> list[Problem]:
         return []
     parted = len(table.places) - 1
     for column in raw.grid.columns:
-        for text in column.labels:
-            if (
-                isinstance(text, str)
-                and "\n" in text
-                and (any(line.count(raw.delimiter) >= max(parted, 1) for line in text.split("\n")[1:]) or not parted)
-            ):
+        for text in [text for text in column.labels if isinstance(text, str) and "\n" in text]:
+            if any(line.count(raw.delimiter) >= max(parted, 1) for line in text.split("\n")[1:]) or not parted:
                 return [table.problem("damaged-file", "a field runs over its line and takes in the next row",
                                       found=repr(text[:60]),
                                       action="Look for a quotation mark that is opened and never closed")]  # fmt: skip
@@ -409,7 +411,9 @@ def _contents(table: Table, column: int) -> tuple[CodeArray, list[Content]]:
 
 
 def _used(codes: CodeArray, labels: Sequence[Content]) -> tuple[CodeArray, list[Content]]:
-    there = np.bincount(codes[codes >= 0], minlength=len(labels)) > 0
+    there = np.zeros(len(labels) + 1, dtype=np.bool_)
+    there[codes] = True
+    there = there[:-1]
     if there.all():
         return codes, list(labels)
     new = np.append(np.cumsum(there) - 1, -1).astype(np.int32)
@@ -497,29 +501,31 @@ def number_column(table: Table, name: str) -> tuple[FloatArray, tuple[Problem, .
     column = find_column(table, name)
     grid_column = table.raw.grid.columns[table.places[column]]
     size = table.rows.size
-    values = np.full(size, np.nan) if grid_column.numbers is None else grid_column.numbers[table.rows].copy()
-    plain = ~np.isnan(values)
+    missing, plain = np.zeros((2, size), dtype=np.bool_)
+    values, distinct = None, np.empty(0)
+    if grid_column.numbers is not None:
+        values = distinct = table.under(grid_column.numbers).copy()
+        plain = ~np.isnan(values)
     notes: list[Problem] = []
     errors: list[Problem] = []
-    missing = np.zeros(size, dtype=np.bool_)
     if grid_column.codes is not None:
-        codes, labels = _used(grid_column.codes[table.rows], grid_column.labels)
+        codes, labels = _used(table.under(grid_column.codes), grid_column.labels)
         found = _Texts(labels, table.raw.delimiter if table.raw.grid.width > 1 else "")
-        text = codes >= 0
-        values[text] = found.values[codes[text]]
-        absent = np.append(found.absent, False)
-        missing = absent[codes] & text
+        of_texts = np.append(found.values, np.nan)[codes]
+        values = of_texts if values is None else np.where(plain, values, of_texts)
+        distinct = np.append(distinct, found.values)
+        missing = np.append(found.absent, False)[codes]
         notes += found.notes(table)
         errors += found.errors(table, column, codes)
         errors += _mixed_units(table, column, codes, found.units, plain)
-    amounts = np.abs(values)
-    for word, beyond in (("large", amounts > LARGEST), ("small", (amounts < SMALLEST) & (amounts > 0))):
+    values = np.full(size, np.nan) if values is None else values
+    for word, beyond in _beyond(values) if any(far.any() for _, far in _beyond(distinct)) else ():
         if beyond.any():
             errors.append(table.problem("not-a-number", f"the number is too {word} to be a reading",
                                         cell=table.cells(np.flatnonzero(beyond), column)))  # fmt: skip
     blank = np.isnan(values) & ~missing
     if grid_column.codes is not None:
-        blank &= grid_column.codes[table.rows] < 0
+        blank &= table.under(grid_column.codes) < 0
     for inside, _, reach in _merged(table, column):
         swallowed = inside[blank[inside]]
         if swallowed.size:
@@ -538,6 +544,12 @@ def number_column(table: Table, name: str) -> tuple[FloatArray, tuple[Problem, .
                              "nothing was measured", file=table.file, sheet=table.sheet,
                              found=table.cells(at, column)))  # fmt: skip
     return values, table.problems + tuple(notes)
+
+
+def _beyond(values: FloatArray) -> tuple[tuple[str, BoolArray], ...]:
+    """Return which numbers (n,) are too large and which too small to be a reading."""
+    amounts = np.abs(values)
+    return ("large", amounts > LARGEST), ("small", (amounts < SMALLEST) & (amounts > 0))
 
 
 def _struck(table: Table, column: int, values: FloatArray) -> list[Problem]:
@@ -559,11 +571,11 @@ def _summary_rows(table: Table, column: int, values: FloatArray) -> list[Problem
         if other == column or codes is None:
             continue
         labels = table.raw.grid.columns[table.places[other]].labels
-        likely = [n for n, c in enumerate(labels) if isinstance(c, str) and len(c) < 24 and not c[-1:].isdigit()]
+        likely = [n for n, c in enumerate(labels) if isinstance(c, str) and not c[-1:].isdigit() and len(c) < 24]
         words = [n for n in likely if _folded(str(labels[n])).rstrip(" :=.") in SUMMARIES]
         if not words:
             continue
-        here = np.isin(codes[table.rows], words)
+        here = np.isin(table.under(codes), words)
         at = np.flatnonzero(here & ~np.isnan(values))
         if at.size and here.sum() < SHARE_OF_SUMMARIES * table.rows.size:
             said = label_text(table.raw.grid.cell(int(table.rows[at[0]]), table.places[other]))

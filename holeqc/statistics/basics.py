@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from holeqc.door import own_text
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 
 FloatArray = NDArray[np.float64]
@@ -403,17 +404,42 @@ def far_off(values: ArrayLike) -> IntArray:
     than half of the readings are the same or lie in two heaps.
     """
     x = np.asarray(values, dtype=float).ravel()
-    taken = np.flatnonzero(~np.isnan(x))
-    if taken.size < FEWEST:
-        return np.zeros(0, dtype=np.int64)
-    kept = x[taken]
-    off = np.abs(kept - np.median(kept))
-    low, high = np.quantile(kept, [0.05, 0.95], method="closest_observation")
-    sigma = max(1.4826 * float(np.median(off)), float(high - low) / 8)
-    if not sigma > 0:
-        return np.zeros(0, dtype=np.int64)
-    places = taken[off > FAR * sigma]
-    return places.astype(np.int64) if places.size <= max(1.0, MOST * taken.size) else np.zeros(0, dtype=np.int64)
+    missing = np.isnan(x)
+    kept = x[~missing] if missing.any() else x
+    none = np.zeros(0, dtype=np.int64)
+    if kept.size < FEWEST:
+        return none
+    low, high = (max(round(share * kept.size), 1) - 1 for share in (0.05, 0.95))  # the closest readings
+    mid = (kept.size - 1) // 2, kept.size // 2
+    work = np.partition(kept, [low, *mid, high])  # a new array of many readings costs more than what is done with it
+    span, middle = float(work[high] - work[low]), 0.5 * (work[mid[0]] + work[mid[1]])
+    off = np.abs(np.subtract(kept, middle, out=work), out=work)
+    farthest = float(off.max())
+    sigma = max(1.4826 * float(np.median(off, overwrite_input=True)), span / 8)
+    if not farthest > FAR * sigma > 0:
+        return none
+    places = np.flatnonzero(np.abs(x - middle) > FAR * sigma)
+    return places if places.size <= max(1.0, MOST * kept.size) else none
+
+
+@lru_cache(maxsize=16)
+def legendre(count: int) -> tuple[FloatArray, FloatArray]:
+    """Return ``count`` nodes and weights of Gauss-Legendre quadrature on -1 to 1, stored where the product asks often.
+
+    Working out some hundred of them takes as long as the rest of an answer's statistics.
+    """
+    rows = [line.split(",")[1:] for line in own_text("statistics", "legendre.csv").splitlines()
+            if line.startswith(f"{count},")]  # fmt: skip
+    if not rows:
+        x, w = np.polynomial.legendre.leggauss(count)
+        return np.asarray(x), np.asarray(w)
+    x, w = np.array(rows, dtype=np.float64).T
+    return np.concatenate([-x[::-1], x]), np.concatenate([w[::-1], w])
+
+
+def normal_density(x: FloatArray) -> FloatArray:
+    """Return the density of a standard normal, shape of ``x``."""
+    return np.asarray(np.exp(-0.5 * x * x) / math.sqrt(2 * math.pi))
 
 
 # Averages over the scatter of a standard deviation: the noncentral t distribution for any degrees of freedom.

@@ -198,7 +198,7 @@ def _two_heaps(readings: Readings, sd: float | None) -> list[Problem]:
         return []
     inner = np.diff(x[n // 10 : n - n // 10])
     at = int(np.argmax(inner))
-    if inner[at] < max(0.7 * sd, 3 * float(np.partition(inner, -2)[-2]), 3 * (readings.step or 0.0)):
+    if inner[at] < max(0.7 * sd, 3 * (readings.step or 0.0)) or inner[at] < 3 * float(np.partition(inner, -2)[-2]):
         return []
     below = n // 10 + at + 1
     return [Problem(
@@ -550,15 +550,16 @@ def _outside_counts(ordered: FloatArray, limits: Limits) -> tuple[int, int]:
 
 def _outside(
     readings: Readings, limits: Limits, m: float, sd: float | None, sigma: float | None, confidence: float,
-    near: Neighbours | None,
+    near: Neighbours | None, *, bounded: bool,
 ) -> Outside:  # fmt: skip
+    """Return the shares outside; ``bounded``: with the interval of a normal's."""
     n = readings.values.size
     below, above = _outside_counts(readings.ordered, limits)
     sd, sigma = (sd, sigma) if limits.given else (None, None)
     expected = None if not sd else 1e6 * sum(expected_outside(limits, m, sd))
     short = None if not sigma else 1e6 * sum(expected_outside(limits, m, sigma))
     bounds: Interval = (None, None)
-    if sd:
+    if sd and bounded:
         found = indices(limits, m, sd)
         sides = [v for v in (found.lower, found.upper) if v is not None]
         tail = (1 - confidence) / (2 * len(sides))
@@ -761,29 +762,28 @@ def capability(
         "percentile Ppk": percentile.Ppk if percentile else None,
     }
     cautions = {k: stability.words for k, v in shown.items() if v is not None and stability.stable is False}
-    found = intervals_of(n, m, sd, within, overall, short, cpm, limits, how.confidence, near) if sd else {}
-    outside = _outside(readings, limits, m, sd if normal else None, sigma if normal else None, how.confidence, near)
+    alone = _supposes_normal(how, odd)
+    found = intervals_of(n, m, sd, within, overall, short, cpm, limits, how.confidence, near) if sd and alone else {}
+    outside = _outside(
+        readings, limits, m, sd if normal else None, sigma if normal else None, how.confidence, near, bounded=alone
+    )
     worth = n if near is None else math.floor(near.of_mean)
     band = (
         tolerance_interval(
             m, sd, worth, coverage=how.coverage, confidence=how.confidence, lower=limits.lower, upper=limits.upper
         )
-        if normal and sd
+        if sd and alone
         else None
     )
-    made = Capability(
+    return Capability(
         n, m, sd, within, limits, how, overall, short, cpm, found, normality, outside, band, stability, percentile,
         tuple(problems), cautions, allowed, shapes, odd,
     )  # fmt: skip
-    return _of_normal_alone(made)
 
 
-def _of_normal_alone(made: Capability) -> Capability:
-    """Return a capability with the intervals that suppose a normal only where nothing speaks against it."""
-    if made.choices.normal and not made.odd and not made.choices.from_zero:
-        return made
-    outside = replace(made.outside, ppm_if_normal_interval=(None, None))
-    return replace(made, intervals={}, tolerance=None, outside=outside)
+def _supposes_normal(how: Choices, odd: bool) -> bool:
+    """Whether intervals that suppose a normal are given: only where it is known and nothing speaks against it."""
+    return how.normal and not odd and not how.from_zero
 
 
 # Capability where several readings are taken on one piece: they resemble each other and don't count as independent.
@@ -873,28 +873,28 @@ def _counted(base: Capability, found: Pieces, what: str) -> Capability:
         "percentile Ppk": base.percentile.Ppk if base.percentile else None,
     }
     n = found.counted
+    alone = _supposes_normal(how, base.odd) and n > 1
     band = (
         tolerance_interval(
             base.mean, sd, n, coverage=how.coverage, confidence=how.confidence, lower=limits.lower, upper=limits.upper
         )
-        if normal and n > 1
+        if alone
         else None
     )
     intervals = (
         intervals_of(n, base.mean, sd, found.within, base.overall, short, base.Cpm, limits, how.confidence)
-        if n > 1
+        if alone
         else {}
     )
-    made = replace(
+    return replace(
         base, within=found.within, within_indices=short, intervals=intervals,
-        outside=_clustered_outside(base, found, sd, normal), tolerance=band, stability=steady,
+        outside=_clustered_outside(base, found, sd, normal, bounded=alone), tolerance=band, stability=steady,
         remarks=_remarks(base, found, skewed_remark(found.groups.means, middle, steady, averaged=True)),
         cautions={k: steady.words for k, v in shown.items() if v is not None and steady.stable is False},
     )  # fmt: skip
-    return _of_normal_alone(made)
 
 
-def _clustered_outside(base: Capability, found: Pieces, sd: float, normal: bool) -> Outside:
+def _clustered_outside(base: Capability, found: Pieces, sd: float, normal: bool, *, bounded: bool) -> Outside:
     """Return the shares outside; the observed one's interval takes the effective number (Korn and Graubard, 1998)."""
     seen, n, tail = base.outside, found.counted, (1 - base.choices.confidence) / 2
     count = seen.observed * n
@@ -902,12 +902,15 @@ def _clustered_outside(base: Capability, found: Pieces, sd: float, normal: bool)
     high = 1.0 if count == n else float(betaincinv(count + 1, n - count, 1 - tail))
     if not normal or n < 2 or not base.limits.given:
         return replace(seen, observed_interval=(low, high), ppm_if_normal_interval=(None, None))
-    sides = [v for v in (base.overall.lower, base.overall.upper) if v is not None]
-    bounds = [[one_sided_bound(v, n, n - 1, p) for v in sides] for p in (tail / len(sides), 1 - tail / len(sides))]
-    best, worst = (min(1e6, 1e6 * sum(float(ndtr(-3 * v)) for v in bound)) for bound in bounds)
+    found_bounds: Interval = (None, None)
+    if bounded:
+        sides = [v for v in (base.overall.lower, base.overall.upper) if v is not None]
+        bounds = [[one_sided_bound(v, n, n - 1, p) for v in sides] for p in (tail / len(sides), 1 - tail / len(sides))]
+        best, worst = (min(1e6, 1e6 * sum(float(ndtr(-3 * v)) for v in bound)) for bound in bounds)
+        found_bounds = best, worst
     sigma = found.within.sigma
     return replace(
-        seen, observed_interval=(low, high), ppm_if_normal_interval=(best, worst),
+        seen, observed_interval=(low, high), ppm_if_normal_interval=found_bounds,
         ppm_if_normal_short_run=1e6 * sum(expected_outside(base.limits, base.mean, sigma)) if sigma > 0 else None,
     )  # fmt: skip
 

@@ -137,7 +137,7 @@ def bias(reading: ArrayLike, master: float, *, confidence: float = 0.95) -> Bias
 
     Source: t interval for a mean (NIST/SEMATECH e-Handbook 1.3.5.2).
     """
-    from scipy import stats
+    from scipy.special import stdtr, stdtrit
 
     values = numbers(reading, "reading")
     values = values[np.isfinite(values)]
@@ -153,9 +153,9 @@ def bias(reading: ArrayLike, master: float, *, confidence: float = 0.95) -> Bias
         return Bias(master, n, master + mean, mean, None, None, None, None, None, None)
     sd = float(np.std(offset - offset[0], ddof=1))
     error = float(sd / np.sqrt(n))
-    reach = float(stats.t.ppf(0.5 + 0.5 * confidence, n - 1))
+    reach = float(stdtrit(n - 1, 0.5 + 0.5 * confidence))
     t = None if error == 0.0 else mean / error
-    p = None if t is None else 2.0 * float(stats.t.sf(abs(t), n - 1))
+    p = None if t is None else 2.0 * float(stdtr(n - 1, -abs(t)))
     return Bias(
         master, n, master + mean, mean, sd, error, (mean - reach * error, mean + reach * error), t, p,
         abs(mean) > reach * error,
@@ -175,7 +175,7 @@ def linearity(master: ArrayLike, reading: ArrayLike, *, confidence: float = 0.95
 
     Source: NIST/SEMATECH e-Handbook 2.3.6.7 (line and its errors), 4.4.4.6 (lack of fit).
     """
-    from scipy import stats
+    from scipy.special import fdtrc, stdtr, stdtrit
 
     x, y = numbers(master, "master"), numbers(reading, "reading")
     if x.size != y.size:
@@ -192,15 +192,15 @@ def linearity(master: ArrayLike, reading: ArrayLike, *, confidence: float = 0.95
     off = y - x
     line = straight_line(x, off)
     rest = line.residual_sd
-    t = float(stats.t.ppf(0.5 + 0.5 * check_confidence(confidence), line.dof))
+    t = float(stdtrit(line.dof, 0.5 + 0.5 * check_confidence(confidence)))
     half = line.half_width(levels, confidence)
     squares = rest**2 * line.dof
     explained = (float(off @ off) - squares) / 2.0
     return Linearity(
         intercept=line.intercept, slope=line.slope, intercept_error=line.intercept_se, slope_error=line.slope_se,
         slope_interval=(line.slope - t * line.slope_se, line.slope + t * line.slope_se), residual_sd=rest,
-        slope_p=None if rest == 0.0 else 2.0 * float(stats.t.sf(abs(line.slope) / line.slope_se, line.dof)),
-        bias_p=None if rest == 0.0 else float(stats.f.sf(explained / rest**2, 2, line.dof)),
+        slope_p=None if rest == 0.0 else 2.0 * float(stdtr(line.dof, -abs(line.slope) / line.slope_se)),
+        bias_p=None if rest == 0.0 else float(fdtrc(2, line.dof, max(explained, 0.0) / rest**2)),
         bend_p=_bend(off, place, levels.size, squares),
         levels=tuple(bias(y[place == k], float(v), confidence=confidence) for k, v in enumerate(levels)),
         band=np.column_stack([line.at(levels) - half, line.at(levels) + half]), confidence=confidence,
@@ -209,7 +209,7 @@ def linearity(master: ArrayLike, reading: ArrayLike, *, confidence: float = 0.95
 
 
 def _bend(off: FloatArray, place: np.ndarray, levels: int, squares: float) -> float | None:
-    from scipy import stats
+    from scipy.special import fdtrc
 
     spare = off.size - levels
     if levels < 3 or spare < 1:
@@ -218,7 +218,7 @@ def _bend(off: FloatArray, place: np.ndarray, levels: int, squares: float) -> fl
     within = float(np.sum((off - mean[place]) ** 2))
     if within <= 0.0:
         return None
-    return float(stats.f.sf(max(squares - within, 0.0) / (levels - 2) / (within / spare), levels - 2, spare))
+    return float(fdtrc(levels - 2, spare, max(squares - within, 0.0) / (levels - 2) / (within / spare)))
 
 
 def _linearity_notes(levels: FloatArray, readings: int, rest: float) -> tuple[str, ...]:
@@ -276,7 +276,7 @@ def check_standard(value: ArrayLike) -> Stability:
     Sigma is from the mean moving range, which sees slow drift as a signal. Raises ``DataError`` for fewer than three
     readings. Source: individuals chart, ISO 7870-2 / NIST/SEMATECH e-Handbook 6.3.2.2.
     """
-    from scipy import stats
+    from scipy.special import stdtr
 
     every = numbers(value, "reading")
     x = every[np.isfinite(every)]
@@ -290,8 +290,9 @@ def check_standard(value: ArrayLike) -> Stability:
     outside = tuple(sorted({k for s in signals if s.test == BEYOND_LIMITS for k in s.at}))
     slope, slope_p = None, None
     if x.size > 3 and sd > 0.0:
-        fit = stats.linregress(order.astype(np.float64), x - mean)
-        slope, slope_p = float(fit.slope), float(fit.pvalue)
+        line = straight_line(order.astype(np.float64), x - mean)
+        slope = line.slope
+        slope_p = 2.0 * float(stdtr(line.dof, -abs(slope) / line.slope_se)) if line.slope_se > 0.0 else 0.0
     return Stability(
         values=x, centre=mean, sigma=sigma, lower_limit=mean - 3.0 * sigma, upper_limit=mean + 3.0 * sigma,
         outside=outside, signals=signals, drift=slope, drift_p=slope_p, standard_deviation=sd,

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from holeqc.problems import DataError
+from holeqc.statistics.basics import legendre, normal_density
 from holeqc.statistics.gauge_components import FloatArray, IntArray, check_confidence, labels_to_codes, numbers
 
 
@@ -90,13 +91,13 @@ def exact_proportion(count: int, of: int, confidence: float = 0.95) -> Proportio
     Raises:
         DataError: the count isn't between 0 and the number.
     """
-    from scipy import stats
+    from scipy.special import betaincinv
 
     if not 0 <= count <= of:
         raise DataError(f"{count} out of {of}; the count must be from 0 to the number")
     alpha = 0.5 * (1.0 - check_confidence(confidence))
-    low = 0.0 if count == 0 else float(stats.beta.ppf(alpha, count, of - count + 1))
-    high = 1.0 if count == of else float(stats.beta.ppf(1.0 - alpha, count + 1, of - count))
+    low = 0.0 if count == 0 else float(betaincinv(count, of - count + 1, alpha))
+    high = 1.0 if count == of else float(betaincinv(count + 1, of - count, 1.0 - alpha))
     return Proportion(int(count), int(of), low, high)
 
 
@@ -109,7 +110,7 @@ def cohen_kappa(table: ArrayLike, confidence: float = 0.95) -> Kappa:
     Source: Cohen, Educ. Psychol. Meas. 20 (1960); standard errors of Fleiss, Cohen and Everitt, Psychol. Bull. 72
     (1969), eq. 13 and 14.
     """
-    from scipy import stats
+    from scipy.special import ndtr, ndtri
 
     n = np.asarray(table, dtype=np.float64)
     if n.ndim != 2 or n.shape[0] != n.shape[1] or np.any(n < 0) or not n.sum() > 0:
@@ -132,10 +133,10 @@ def cohen_kappa(table: ArrayLike, confidence: float = 0.95) -> Kappa:
     null = chance + chance**2 - float(np.sum(row * column * (row + column)))
     error_null = float(np.sqrt(max(null, 0.0) / total)) / (1.0 - chance)
     z = kappa / error_null if error_null > 0.0 else None
-    reach = float(stats.norm.ppf(0.5 + 0.5 * check_confidence(confidence)))
+    reach = float(ndtri(0.5 + 0.5 * check_confidence(confidence)))
     return Kappa(
         kappa, observed, chance, error, max(kappa - reach * error, -1.0), min(kappa + reach * error, 1.0), error_null,
-        z, None if z is None else float(stats.norm.sf(z)), "Fleiss, Cohen and Everitt 1969",
+        z, None if z is None else float(ndtr(-z)), "Fleiss, Cohen and Everitt 1969",
     )  # fmt: skip
 
 
@@ -153,7 +154,7 @@ def fleiss_kappa(counts: ArrayLike, confidence: float = 0.95) -> Kappa:
     Source: Fleiss, Psychol. Bull. 76 (1971), eq. 5 to 7; standard error without agreement of Fleiss, Nee and Landis,
     Psychol. Bull. 86 (1979), eq. 12.
     """
-    from scipy import stats
+    from scipy.special import ndtr, stdtrit
 
     n, m = _checked_counts(counts)
     parts = n.shape[0]
@@ -176,9 +177,9 @@ def fleiss_kappa(counts: ArrayLike, confidence: float = 0.95) -> Kappa:
         if np.all(luck < 1.0):
             pseudo = parts * kappa - (parts - 1.0) * (found - luck) / (1.0 - luck)
             error = float(pseudo.std(ddof=1) / np.sqrt(parts))
-            reach = float(stats.t.ppf(0.5 + 0.5 * check_confidence(confidence), parts - 1))
+            reach = float(stdtrit(parts - 1, 0.5 + 0.5 * check_confidence(confidence)))
             low, high = max(kappa - reach * error, -1.0), min(kappa + reach * error, 1.0)
-    p = None if z is None else float(stats.norm.sf(z))
+    p = None if z is None else float(ndtr(-z))
     method = "" if error is None else "jackknife over the parts"
     return Kappa(kappa, observed, chance, error, low, high, error_null, z, p, method)
 
@@ -505,7 +506,7 @@ def _checked(
 def _maximum_likelihood(
     x: FloatArray, k: FloatArray, n: FloatArray, link: Link
 ) -> tuple[FloatArray, FloatArray, float, float, float]:
-    from scipy import special, stats
+    from scipy import special
 
     middle, scale = float(np.average(x, weights=n)), float(np.ptp(x)) / 2.0
     design = np.column_stack([np.ones_like(x), (x - middle) / scale])
@@ -515,7 +516,7 @@ def _maximum_likelihood(
     last = np.inf
     for _ in range(100):
         p = np.clip(special.expit(eta) if link == "logit" else special.ndtr(eta), 1e-15, 1 - 1e-15)
-        steep = p * (1 - p) if link == "logit" else np.maximum(stats.norm.pdf(eta), 1e-300)
+        steep = p * (1 - p) if link == "logit" else np.maximum(normal_density(eta), 1e-300)
         weight = n * steep**2 / (p * (1 - p))
         working = eta + (k / n - p) / steep
         information = design.T @ (weight[:, None] * design)
@@ -526,16 +527,16 @@ def _maximum_likelihood(
         if abs(deviance - last) < 1e-13 * (1.0 + abs(deviance)):
             break
         last = deviance
-    steep = p * (1 - p) if link == "logit" else np.maximum(stats.norm.pdf(eta), 1e-300)
+    steep = p * (1 - p) if link == "logit" else np.maximum(normal_density(eta), 1e-300)
     information = design.T @ ((n * steep**2 / (p * (1 - p)))[:, None] * design)
     return beta, np.linalg.inv(information), deviance, middle, scale
 
 
 def _goodness(deviance: float, freedom: int, trials: FloatArray) -> float | None:
     """Chance of a deviance this large if the curve is right; only for grouped trials, where it has that meaning."""
-    from scipy import stats
+    from scipy.special import chdtrc
 
-    return float(stats.chi2.sf(deviance, freedom)) if freedom > 0 and trials.min() >= 5 else None
+    return float(chdtrc(freedom, deviance)) if freedom > 0 and trials.min() >= 5 else None
 
 
 def _fieller(
@@ -651,7 +652,7 @@ def process_risk(
     Source: global consumer's and producer's risk, JCGM 106:2012, 9.5, by Gauss-Legendre quadrature between the limits
     and the plugs' sizes.
     """
-    from scipy import special, stats
+    from scipy import special
 
     _check_plugs(lower, upper, go, no_go)
     if not 0.0 < standard_deviation < np.inf:
@@ -662,10 +663,10 @@ def process_risk(
         if curve is not None:
             bends += [curve.centre + w * curve.width for w in (-8.0, -3.0, 0.0, 3.0, 8.0)]
     grid = np.unique(np.clip(np.array(ends + bends), ends[0], ends[1]))
-    node, weight = np.polynomial.legendre.leggauss(NODES)
+    node, weight = legendre(NODES)
     half = 0.5 * np.diff(grid)
     x = (grid[:-1] + half)[:, None] + half[:, None] * node
-    mass = half[:, None] * weight * stats.norm.pdf(x, mean, standard_deviation)
+    mass = half[:, None] * weight * normal_density((x - mean) / standard_deviation) / standard_deviation
     answer = wrong_answers(x.ravel(), lower, upper, go, no_go)
     below = 0.0 if lower is None else float(special.ndtr((lower - mean) / standard_deviation))
     above = 0.0 if upper is None else float(special.ndtr((mean - upper) / standard_deviation))

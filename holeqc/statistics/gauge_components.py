@@ -264,21 +264,21 @@ def large_sample_interval(
 
 
 def _variance_below(up: FloatArray, n_up: FloatArray, down: FloatArray, n_down: FloatArray, alpha: float) -> float:
-    from scipy import stats
+    from scipy.special import chdtri, fdtri, gammaincinv
 
     if up.size + down.size == 0:
         return 0.0
-    g = 1.0 - n_up / stats.chi2.isf(alpha, n_up)
-    h = n_down / stats.chi2.ppf(alpha, n_down) - 1.0
+    g = 1.0 - n_up / chdtri(n_up, alpha)
+    h = n_down / (2.0 * gammaincinv(n_down / 2.0, alpha)) - 1.0
     total = float(np.sum((g * up) ** 2) + np.sum((h * down) ** 2))
     if up.size and down.size:
-        f = stats.f.isf(alpha, n_up[:, None], n_down[None, :])
+        f = fdtri(n_up[:, None], n_down[None, :], 1.0 - alpha)
         cross = ((f - 1.0) ** 2 - (g[:, None] * f) ** 2 - h[None, :] ** 2) / f
         total += float(up @ cross @ down)
     if up.size > 1 and down.size:
         a, b = np.triu_indices(up.size, 1)
         both = n_up[a] + n_up[b]
-        joint = (1.0 - both / stats.chi2.isf(alpha, both)) ** 2 * both**2 / (n_up[a] * n_up[b])
+        joint = (1.0 - both / chdtri(both, alpha)) ** 2 * both**2 / (n_up[a] * n_up[b])
         star = (joint - g[a] ** 2 * n_up[a] / n_up[b] - g[b] ** 2 * n_up[b] / n_up[a]) / (up.size - 1)
         total += float(np.sum(star * up[a] * up[b]))
     return max(total, 0.0)
@@ -545,7 +545,7 @@ _OWN = {"part": 3, "appraiser": 1, "interaction": 2}
 
 
 def _f_test(stratum: Stratum, strata: list[Stratum]) -> tuple[float | None, float | None, str]:
-    from scipy import stats
+    from scipy.special import fdtrc
 
     if stratum.source not in _OWN:
         return None, None, ""
@@ -566,7 +566,7 @@ def _f_test(stratum: Stratum, strata: list[Stratum]) -> tuple[float | None, floa
     freedom = below**2 / float(np.sum(pieces**2 / np.array([s.degrees_of_freedom for s in others])))
     f = stratum.mean_square / below
     against = " + ".join(s.source for s, weight in zip(others, weights, strict=True) if weight)
-    return f, float(stats.f.sf(f, stratum.degrees_of_freedom, freedom)), against
+    return f, float(fdtrc(stratum.degrees_of_freedom, freedom, f)), against
 
 
 # From mean squares to variance components: the rule for the interaction, the estimates and their intervals.

@@ -146,7 +146,7 @@ def suspect_pair(layout: Layout) -> tuple[str, ...]:
     Source: ISO 5725-2, clause on Cochran's test (largest variance over the sum); the chance is Bonferroni's bound with
     the F distribution, close for the small chances that matter.
     """
-    from scipy import stats
+    from scipy.special import fdtrc
 
     r = layout.trials
     if r is None or r < 2:
@@ -162,7 +162,7 @@ def suspect_pair(layout: Layout) -> tuple[str, ...]:
     if others <= 0.0:
         chance = 0.0
     else:
-        chance = min(1.0, cells.size * float(stats.f.sf(variance[worst] / others, r - 1, (cells.size - 1) * (r - 1))))
+        chance = min(1.0, cells.size * float(fdtrc(r - 1, (cells.size - 1) * (r - 1), variance[worst] / others)))
     if chance >= 0.01:
         return ()
     part, appraiser = divmod(int(cells[worst]), layout.appraisers)
@@ -624,7 +624,7 @@ def combine(lines: Iterable[Line]) -> Budget:
 
     Source: JCGM 100:2008, eq. 10 (uncorrelated), G.2b (effective degrees of freedom), 6.2.1.
     """
-    from scipy import stats
+    from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
     every = _larger_of_repeatability_and_resolution(tuple(lines))
     if not every:
@@ -635,11 +635,11 @@ def combine(lines: Iterable[Line]) -> Budget:
     spread = math.fsum(line.uncertainty**4 / line.freedom for line in counted if line.uncertainty)
     freedom = combined**4 / spread if spread > 0.0 else math.inf
     # G.4.1 note: t at the next lower whole number, as the guide does
-    whole = math.floor(freedom) if math.isfinite(freedom) else math.inf
-    heavy = stats.norm if math.isinf(whole) else stats.t(max(whole, 1.0))
-    coverage = 1.0 - 2.0 * float(heavy.sf(k))
-    two_sigma = 1.0 - 2.0 * float(stats.norm.sf(2.0))
-    k_for_95 = float(heavy.isf(0.5 - 0.5 * two_sigma))
+    whole = max(math.floor(freedom), 1.0) if math.isfinite(freedom) else math.inf
+    coverage = 1.0 - 2.0 * float(ndtr(-k) if math.isinf(whole) else stdtr(whole, -k))
+    two_sigma = 1.0 - 2.0 * float(ndtr(-2.0))
+    tail = 0.5 - 0.5 * two_sigma
+    k_for_95 = -float(ndtri(tail) if math.isinf(whole) else stdtrit(whole, tail))
     notes = []
     if math.isfinite(freedom) and freedom < 30.0:
         notes.append(

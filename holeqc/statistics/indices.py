@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import betaincinv, gammaincc, gammaincinv, gammaln, ndtr, ndtri, stdtrit
 
 from holeqc.problems import DataError
-from holeqc.statistics.basics import noncentral_t_quantile, noncentrality_for, root
+from holeqc.statistics.basics import legendre, noncentral_t_quantile, noncentrality_for, root
 
 # Normal tolerance intervals: limits that hold a stated share of all parts with a stated confidence.
 #
@@ -245,18 +245,13 @@ def _chance_above_when_centred(true: float, index: float, n: float, dof: float) 
     low, high = -40 / dof - 9 * width, min(math.log(true / index), 9 * width + 2 / (1 + dof))
     if high <= low:
         return 0.0
-    x, w = _legendre()
+    x, w = legendre(300)
     y = low + (x + 1) * (high - low) / 2
     s = np.exp(y)
     scale = math.log(2) + dof / 2 * (math.log(dof / 2) - 1) - float(gammaln(dof / 2))
     log_density = dof * (y - np.expm1(2 * y) / 2) + scale
     inside = 2 * ndtr(3 * math.sqrt(n) * (true - index * s)) - 1
     return float((w * (high - low) / 2) @ (np.exp(log_density) * inside))
-
-
-@lru_cache(maxsize=1)
-def _legendre() -> tuple[np.ndarray, np.ndarray]:
-    return np.polynomial.legendre.leggauss(300)
 
 
 def nearest_interval_exact(index: float, n: float, dof: float, confidence: float, *, two_limits: bool) -> Interval:

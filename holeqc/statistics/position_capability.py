@@ -9,7 +9,6 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import asdict, dataclass, field
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -17,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import chndtr, chndtrinc, gammaincc, ndtr, ndtri
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
-from holeqc.statistics.basics import FloatArray, chance_words, plain
+from holeqc.statistics.basics import FloatArray, chance_words, legendre, plain
 from holeqc.statistics.capability import Neighbours
 from holeqc.statistics.indices import Interval, clopper_pearson
 from holeqc.statistics.normality import SEED, Stability, judge
@@ -88,12 +87,6 @@ class PositionCapability:
         return plain(content)
 
 
-@lru_cache(maxsize=1)
-def _legendre() -> tuple[FloatArray, FloatArray]:
-    x, w = np.polynomial.legendre.leggauss(_NODES)
-    return np.asarray(x), np.asarray(w)
-
-
 def share_in_circle(centre: ArrayLike, covariance: ArrayLike, radius: ArrayLike) -> FloatArray:
     """Return the share of a bivariate normal inside circles about (0, 0).
 
@@ -110,7 +103,7 @@ def share_in_circle(centre: ArrayLike, covariance: ArrayLike, radius: ArrayLike)
         turned[..., 1], np.sqrt(values[..., 1]), turned[..., 0], np.sqrt(values[..., 0]), r
     )
     low, high = np.maximum(-r, m1 - 9 * s1), np.minimum(r, m1 + 9 * s1)
-    x, w = _legendre()
+    x, w = legendre(_NODES)
     # the sine takes the vertical ends of the circle out of the integrand; a radius of 0 holds nothing
     safe = np.where(r > 0, r, 1.0)
     first, last = np.arcsin(np.clip(low / safe, -1, 1)), np.arcsin(np.clip(high / safe, -1, 1))

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import DataError
+from holeqc.statistics.basics import legendre, normal_density
 from holeqc.statistics.subgroups import chart_factors
 
 BoolArray = NDArray[np.bool_]
@@ -395,24 +396,14 @@ def alarms_of_scatter(kind: str, n: int) -> float:
     x = np.linspace(-9.0, 9.0, 4001)
 
     def below(w: float) -> float:
-        return float(np.sum(n * _density(x) * (ndtr(x + w) - ndtr(x)) ** (n - 1)) * (x[1] - x[0]))
+        return float(np.sum(n * normal_density(x) * (ndtr(x + w) - ndtr(x)) ** (n - 1)) * (x[1] - x[0]))
 
     return below(f.D1) + 1 - below(f.D2)
 
 
-@lru_cache(maxsize=16)
-def _legendre(count: int) -> tuple[FloatArray, FloatArray]:
-    x, w = np.polynomial.legendre.leggauss(count)
-    return np.asarray(x), np.asarray(w)
-
-
 def _gauss(low: float, high: float, count: int) -> tuple[FloatArray, FloatArray]:
-    x, w = _legendre(count)
+    x, w = legendre(count)
     return low + (x + 1) * (high - low) / 2, w * (high - low) / 2
-
-
-def _density(x: FloatArray) -> FloatArray:
-    return np.asarray(np.exp(-0.5 * x * x) / math.sqrt(2 * math.pi))
 
 
 @lru_cache(maxsize=128)
@@ -431,7 +422,7 @@ def ewma_run_length(weight: float, width: float, shift: float = 0.0, *, steady_l
 
     def kernel(start: FloatArray, end: FloatArray, weights: FloatArray) -> FloatArray:
         step = (end[None, :] - (1 - weight) * start[:, None]) / weight - shift
-        return _density(step) / weight * weights[None, :]
+        return normal_density(step) / weight * weights[None, :]
 
     lengths = np.linalg.solve(np.eye(count) - kernel(x, x, w), np.ones(count))
     if steady_limits:
@@ -464,7 +455,7 @@ def cusum_run_length(reference: float, decision: float, shift: float = 0.0, *, t
         x, w = _gauss(0.0, decision, 120)
         start = np.concatenate([[0.0], x])
         step = x[None, :] - start[:, None] + reference - mean
-        matrix = np.concatenate([ndtr(reference - mean - start)[:, None], _density(step) * w[None, :]], axis=1)
+        matrix = np.concatenate([ndtr(reference - mean - start)[:, None], normal_density(step) * w[None, :]], axis=1)
         return float(np.linalg.solve(np.eye(start.size) - matrix, np.ones(start.size))[0])
 
     upper = one(shift)

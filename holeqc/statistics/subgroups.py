@@ -14,7 +14,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import DataError
-from holeqc.statistics.basics import FloatArray, IntArray, as_values, group_index, mean_step, product_sum, root
+from holeqc.statistics.basics import (
+    FloatArray,
+    IntArray,
+    as_values,
+    group_index,
+    legendre,
+    mean_step,
+    product_sum,
+    root,
+)
 
 # Factors of control charts for any subgroup size, from their definitions, to full double precision.
 #
@@ -70,12 +79,14 @@ def range_moments(n: int) -> tuple[float, float]:
     itself n times the integral of density(x) (Phi(x + w) - Phi(x))**(n - 1). The inner sum is a trapezoid over the
     whole line, which converges faster than any power of its step; the outer one is Gauss-Legendre.
     """
+    n = _check(n)
+    if n == 2:  # the distance of two values is that of a normal from zero
+        return 2 / math.sqrt(math.pi), math.sqrt(2 - 4 / math.pi)
     from scipy.special import log_ndtr, ndtr
 
-    n = _check(n)
     x = np.arange(-10.0, 10.0 + 1e-9, 1 / 16)
     widest = 2 * math.sqrt(2 * math.log(n) + 40)
-    nodes, weights = np.polynomial.legendre.leggauss(240)
+    nodes, weights = legendre(240)
     w = (nodes + 1) * widest / 2
     inside = np.maximum(ndtr(x[None, :] + w[:, None]) - ndtr(x)[None, :], 1e-300)
     # the upper half of the line repeats the lower one mirrored, where Phi(x + w) - Phi(x) keeps its digits

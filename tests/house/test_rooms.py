@@ -170,6 +170,27 @@ def test_help_and_version_load_nothing_heavy() -> None:
         assert "holeqc" in done.stdout
 
 
+def test_what_is_loaded_later_is_whole_when_it_is_asked_for() -> None:
+    code = (
+        "import sys\n"
+        "from holeqc.__main__ import LATER, main\n"
+        "try:\n"
+        "    main(['--version'])\n"
+        "except SystemExit:\n"
+        "    pass\n"
+        "import scipy.special\n"
+        "assert LATER <= set(sys.modules), LATER - set(sys.modules)\n"
+        "assert not [name for name in sys.modules if name.startswith('numpy.testing.')]\n"
+        "import numpy.polynomial.legendre\n"
+        "import numpy as np\n"
+        "from numpy.random import default_rng\n"
+        "np.testing.assert_allclose(np.polynomial.legendre.leggauss(2)[1], [1.0, 1.0])\n"
+        "assert np.ma.masked_invalid([float('nan'), default_rng(1).random()]).count() == 1\n"
+    )
+    done = subprocess.run([sys.executable, "-W", "error", "-c", code], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+
+
 def test_all_commands_together_load_nothing_heavy() -> None:
     # A shell that completes the name of a command loads every one.
     code = (

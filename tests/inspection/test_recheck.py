@@ -163,7 +163,7 @@ def test_a_reamed_hole_read_again_is_judged_with_the_old_readings_of_the_others(
     assert {str(d)[:10] for d in table[table["hole"] == "2"]["date"]} == {"2026-11-03"}
     assert len(table) == 20, "nothing became not read"
     (join,) = found.readings.joins
-    assert sorted(join.replaced["value"].dropna())[:2] == [0.4545, 0.4548]
+    assert sorted(v for v in join.replaced["value"] if v == v)[:2] == [0.4545, 0.4548]
     assert (len(join.replaced), len(join.counts), len(join.left_out)) == (10, 10, 0)
     again = bench.judged(bench.sheet(REAMED, of="2026-11-03", day="2026-11-05"), first)
     assert verdict(again) == "accept", "in whatever order the files are named"

@@ -124,6 +124,14 @@ def test_a_kit_names_its_own_headings_walls_and_holes() -> None:
     assert Vocabulary(kit(KIT_MM)).meaning("Hole B dia").hole == "B"
 
 
+def test_a_hole_is_named_by_its_whole_number_alone() -> None:
+    words = Vocabulary(kit())
+    for text in ("3", "Hole 3", "H3", "#3", "hole no. 3", "③", "Bohrung 3", "pos. 3"):
+        assert words.names_hole(text), text
+    for text in ("30", "3.5", "3,5", "13", "P-1003", "0.4573", "1.5003", "Hole 33", "3 near", "dia 90", "", "no. 03"):
+        assert not words.names_hole(text), text
+
+
 def test_an_unknown_column_is_counted_and_not_read(tmp_path: Path) -> None:
     rows = [[*row, extra] for row, extra in zip(wide(), ["Wobble", 1, 2, 3, None, 5, 6, 7, 8], strict=True)]
     readings = read(workbook(tmp_path / "a.xlsx", rows), kit())

@@ -230,6 +230,7 @@ def test_notes_of_the_sheet_are_shown_and_escaped(one: Inspection) -> None:
 def test_no_rework_cautions_where_no_rework_is_permitted(one: Inspection) -> None:
     assert "Before any rework" in page_of(one)
     one.rework["passes"] = False
+    made_up.take_over(one)
     assert "Before any rework" not in page_of(one)
 
 

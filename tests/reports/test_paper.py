@@ -317,6 +317,7 @@ def test_pages_of_a_part_name_its_own_file_in_full_and_where_the_others_are(many
     first = (table["part"] == many.parts["part"].iloc[0]) & (table["serial"] == many.parts["serial"].iloc[0])
     table["file"] = table["file"].astype(object)
     table.loc[first, "file"] = "f4.xlsx"
+    made_up.take_over(many)
     found = dataclasses.replace(many, readings=dataclasses.replace(many.readings, sources=sources))
     pages, numbers = pages_of(report_for(Run(found), 200))
     texts = [[item.text for item in page.items if isinstance(item, Text)] for page in pages]

@@ -181,6 +181,7 @@ def test_pins_show_room_and_what_binds() -> None:
 def test_pins_that_lack_room_are_marked() -> None:
     view = part_of()
     view.run.inspection.pins["left"] = -0.0033
+    made_up.take_over(view.run.inspection)
     texts = labels(pin_picture(Run(view.run.inspection)[0]))
     assert texts["✗ 8 far"].colour == w.REJECT_INK
     assert "−0.0033" in texts

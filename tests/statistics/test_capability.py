@@ -14,6 +14,7 @@ from statistics_data import half_unit, printed, records
 
 from holeqc.problems import DataError
 from holeqc.reports.chart_text import capability_text
+from holeqc.statistics.basics import far_off
 from holeqc.statistics.capability import Capability, Choices, capability, clustered_capability
 from holeqc.statistics.indices import Limits, nearest_interval_exact, one_sided_bound
 from holeqc.statistics.normality import judge, longest_run, run_chance
@@ -425,6 +426,25 @@ def test_an_empty_cpm_says_why() -> None:
     assert not said(np.random.default_rng(1).normal(0.4585, 0.0005, 60), limits, "no-cpm")
 
 
+def test_likely_slips_are_those_far_from_the_median() -> None:
+    rng = np.random.default_rng(5)
+    for size in (0, 7, 8, 9, 40, 41):
+        x = np.round(rng.normal(10.0, 1.0, size), 1)
+        x[: size // 8] = np.nan
+        for slip in (1000.0, -40.0, None):
+            if size and slip is not None:
+                x[-1 - int(rng.integers(max(size // 20, 1)))] = slip
+            kept = x[~np.isnan(x)]
+            expected = np.zeros(0, dtype=np.int64)
+            if kept.size >= 8:  # the rule as it is said, with the library's median and quantiles
+                off = np.abs(x - np.median(kept))
+                low, high = np.quantile(kept, [0.05, 0.95], method="closest_observation")
+                sigma = max(1.4826 * np.median(off[~np.isnan(x)]), (high - low) / 8)
+                places = np.flatnonzero(off > 15 * sigma)
+                expected = places if places.size <= max(1.0, 0.05 * kept.size) else expected
+            np.testing.assert_array_equal(far_off(x), expected)
+
+
 def test_one_point_is_one() -> None:
     assert capability([0.4585], Limits(0.455, 0.462)).stability.words.startswith("one point is too few")
 
@@ -516,6 +536,12 @@ def test_intervals_that_hang_on_a_normal_are_for_a_known_one() -> None:
     assert (plain.intervals, plain.tolerance) == ({}, None)
     assert plain.outside.ppm_if_normal_interval == (None, None)
     assert plain.any_shape == known.any_shape
+    # second route: the normal distribution itself; the short run by the moving range, whose mean is 2 sigma / root pi
+    short = np.abs(np.diff(x)).mean() * np.pi**0.5 / 2
+    both = (x.std(ddof=1), known.outside.ppm_if_normal), (short, known.outside.ppm_if_normal_short_run)
+    for sigma, found in both:
+        normal = NormalDist(x.mean(), sigma)
+        assert found == pytest.approx(1e6 * (normal.cdf(-4) + 1 - normal.cdf(4)), rel=1e-9)
     assert {"Cp", "Cpk", "Pp", "Ppk", "Cpm"} <= set(known.intervals)
     heavy = np.random.default_rng(3).standard_t(2, 60)
     assert capability(heavy, Limits(-40, 40), choices=KNOWN).intervals == {}  # the readings speak against it

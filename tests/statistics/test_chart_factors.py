@@ -9,6 +9,7 @@ import pytest
 from statistics_data import half_unit, records
 
 from holeqc.problems import DataError
+from holeqc.statistics.basics import legendre
 from holeqc.statistics.subgroups import (
     c4,
     chart_factors,
@@ -18,6 +19,32 @@ from holeqc.statistics.subgroups import (
     for_sizes,
     moving_range_relative_variance,
 )
+
+
+@pytest.mark.parametrize("count", [64, 120, 240, 300, 400, 7])
+def test_quadrature_nodes_are_the_library_s(count: int) -> None:
+    # second route: Bonnet's recursion, whose polynomial is zero at each node; weight 2 / ((1 - x^2) P'(x)^2)
+    # (Abramowitz & Stegun 25.4.29)
+    x, w = legendre(count)
+    for found, expected in zip((x, w), np.polynomial.legendre.leggauss(count), strict=True):
+        np.testing.assert_allclose(found, expected, rtol=1e-12, atol=1e-15)  # both solve an eigenproblem to some eps
+    before, now = np.ones_like(x), x.copy()
+    for n in range(2, count + 1):
+        before, now = now, ((2 * n - 1) * x * now - (n - 1) * before) / n
+    slope = count * (before - x * now) / (1 - x * x)
+    np.testing.assert_allclose(w, 2 / ((1 - x * x) * slope**2), rtol=1e-9)
+    assert np.max(np.abs(now / slope)) < 1e-14  # how far Newton's method would still move a node
+
+
+def test_the_range_of_two_is_that_of_a_normal_from_zero() -> None:
+    # E|x - y| and sd of |x - y| of two standard normals: the half normal with sigma sqrt 2, here by quadrature
+    x, w = legendre(240)
+    r = 6.0 * (x + 1)  # 0 to 12
+    density = np.exp(-r * r / 4) / math.sqrt(math.pi) * w * 6.0
+    first, second = float(density @ r), float(density @ r**2)
+    assert d2(2) == pytest.approx(first, rel=1e-12)
+    assert d3(2) == pytest.approx(math.sqrt(second - first**2), rel=1e-12)
+
 
 # the print is wrong there: the other table and the definition agree against it (see the note column)
 MISPRINTS = {("d3", 5), ("D4", 17), ("D4", 18), ("d3", 21), ("d3", 23), ("inv_d2", 2)}

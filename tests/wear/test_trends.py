@@ -30,6 +30,28 @@ def test_median_of_slopes_is_the_library_s() -> None:
     assert found.slope == pytest.approx(np.polyfit(T, y, 1)[0], rel=1e-10)
 
 
+@pytest.mark.parametrize("width", [1, 3, 9, 15, 31])
+def test_running_medians_are_numpy_s(width: int) -> None:
+    rng = np.random.default_rng(width)
+    for parts, missing in ((1, 0.0), (2, 0.3), (8, 0.0), (41, 0.2), (2100, 0.01)):  # the last in more than one piece
+        x = rng.normal(0, 1, (parts, 3))
+        x[rng.random(x.shape) < missing] = np.nan
+        half = min(width // 2, (parts - 1) // 2)
+        mirrored = np.pad(x, ((half, half), (0, 0)), mode="reflect")
+        windows = np.lib.stride_tricks.sliding_window_view(mirrored, 2 * half + 1, axis=0)
+        expected = np.full(x.shape, np.nan)
+        some = np.isfinite(windows).any(axis=-1)
+        expected[some] = np.nanmedian(windows[some], axis=-1)
+        np.testing.assert_array_equal(changes.running_median(x, width), expected)
+
+
+def test_what_is_expected_of_a_level_is_the_mean_of_its_walks() -> None:
+    t = np.sort(np.random.default_rng(3).uniform(1.0, 300.0, 80))
+    (path,) = changes.fit_paths(changes.binned(t, np.cumsum(np.random.default_rng(4).normal(0, 1, t.size))), 2)
+    at = np.linspace(1.0, 600.0, 97)
+    np.testing.assert_allclose(path.expected(at), path.weight @ path.anywhere(at)[0], rtol=1e-9)
+
+
 def test_interval_of_a_slope_counts_neighbours_that_resemble() -> None:
     rng = np.random.default_rng(2)
     held = {0.0: 0, 0.6: 0}
@@ -213,7 +235,7 @@ def test_a_drift_that_is_only_just_told_is_held_as_often_as_stated() -> None:
 
 
 def test_more_than_a_hundred_thousand_parts() -> None:
-    t = np.arange(1.0, 100_001.0)
+    t = np.arange(1.0, 100_001.0, 20)
     found = of_size(t, 10 - 5e-5 * t + np.random.default_rng(11).normal(0, 1, t.size))
     assert found.state == SHUT
     assert found.lower is not None
