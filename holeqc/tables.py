@@ -266,6 +266,11 @@ def numbered(values: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[np.int64]
         values = (values + 0.0).view(np.int64)  # 0.0 and -0.0 are one
     values = values.view(np.int64) if values.dtype == np.uint64 else values.astype(np.int64, copy=False)
     size = values.size
+    new = np.flatnonzero(values[1:] != values[:-1]) + 1
+    if 4 * new.size < size - 4:  # long runs of one value, as columns often are
+        new = np.append(0, new)
+        number, first = numbered(values[new])
+        return np.repeat(number, np.diff(new, append=size)), new[first]
     low, high = (int(values.min()), int(values.max())) if size else (0, 0)
     if high - low <= 3 * size:
         met = _first_of(values - low, high - low + 1)

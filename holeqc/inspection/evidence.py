@@ -611,12 +611,8 @@ class Layout:
         self.hole = np.concatenate([o.hole for o in outcomes])
         wall = np.concatenate([np.where(o.wall < 0, walls, o.wall) for o in outcomes])
         kind = np.concatenate([np.full(o.hole.size, order[o.characteristic]) for o in outcomes])
-        turn = np.lexsort((kind, wall, self.hole))
-        place = np.empty_like(turn)
-        place[turn] = np.arange(turn.size)
-        ends = np.cumsum([o.hole.size for o in outcomes])
-        self.place = [place[end - o.hole.size : end] for o, end in zip(outcomes, ends, strict=True)]
-        self.hole, self.wall, self.kind = self.hole[turn], wall[turn], kind[turn]
+        self.turn = np.lexsort((kind, wall, self.hole))
+        self.hole, self.wall, self.kind = self.hole[self.turn], wall[self.turn], kind[self.turn]
         self.parts = outcomes[0].shown.shape[0]
 
     def number(self, characteristic: str) -> int:
@@ -625,10 +621,8 @@ class Layout:
 
     def column(self, name: str, dtype: Any) -> NDArray[Any]:
         """Return one column of all outcomes (P,K)."""
-        out = np.empty((self.parts, self.hole.size), dtype=dtype)
-        for outcome, place in zip(self.outcomes, self.place, strict=True):
-            out[:, place] = getattr(outcome, name)
-        return out
+        each = [getattr(outcome, name) for outcome in self.outcomes]
+        return np.take(np.concatenate(each, axis=1, dtype=dtype, casting="unsafe"), self.turn, axis=1)
 
 
 def hole_verdicts(layout: Layout, shown: BoolArray, holes: int) -> VerdictArray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -192,11 +192,12 @@ def judge(spec: Specification, readings: Readings) -> Inspection:
         *readings.problems, *evidence.problems, *holds.problems, *rework.problems
     )  # fmt: skip
     tables = {
-        "characteristics": characteristics_table(evidence, layout, shown),
         "holes": _holes(evidence, judged, hole, rework),
         "parts": _parts(evidence, part, pins, culprits, judged.shift),
         "pins": pins_table(evidence, pins, culprits), "float_left": room, "rework": rework.table,
     }  # fmt: skip
+    evidence = replace(evidence, rows={}, part_of_row=np.empty(0, dtype=np.int64))  # what comes now is as large
+    tables = {"characteristics": characteristics_table(evidence, layout, shown), **tables}
     return Inspection(spec, readings, tables, problems, evidence.networks)
 
 

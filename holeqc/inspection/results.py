@@ -406,10 +406,11 @@ def largest_difference(
     if not value.size:
         return difference, np.zeros(groups, dtype=np.bool_)
     inner, width = _dense_inner(outer, inner, groups)
-    top = np.full((groups, width), -np.inf)
-    low = np.full((groups, width), np.inf)
-    np.maximum.at(top, (outer, inner), value)
-    np.minimum.at(low, (outer, inner), value)
+    place = outer * width + inner
+    top, low = (np.full(groups * width, end) for end in (-np.inf, np.inf))
+    np.maximum.at(top, place, value)
+    np.minimum.at(low, place, value)
+    top, low = top.reshape(groups, width), low.reshape(groups, width)
     each = np.arange(groups)
     at_top, at_low = top.argmax(axis=1), low.argmin(axis=1)
     highest, lowest = top[each, at_top], low[each, at_low]
@@ -492,7 +493,11 @@ def outcome(
     hole, wall = slots // walls, slots % walls if asked.ndim == 2 else np.full(slots.size, -1)
 
     def flat(array: Any) -> NDArray[Any]:
-        return np.broadcast_to(array, present.shape).reshape(parts, width)[:, slots]
+        whole = np.broadcast_to(array, present.shape)
+        if parts and whole.strides[0] == 0:  # the same for all parts: a row of it is enough
+            return np.broadcast_to(whole[0].reshape(width)[slots], (parts, slots.size))
+        whole = whole.reshape(parts, width)
+        return whole if slots.size == width else whole[:, slots]
 
     nan = np.broadcast_to(np.float64(np.nan), (parts, slots.size))
     none = np.broadcast_to(np.int64(-1), (parts, slots.size))
