@@ -35,7 +35,7 @@ from holeqc.readings.sheet_layout import (
     sheet_names,
 )
 from holeqc.readings.table import bound, cell_name
-from holeqc.tables import Row, Table
+from holeqc.tables import Row
 
 if TYPE_CHECKING:
     from holeqc.answers.check import Checked, Opening
@@ -424,8 +424,6 @@ class Bench:
 
     def look(self, question: Question) -> tuple[str, str]:
         """Return mark and word of an answer, and a sentence, by the reader and the judge of `holeqc check`."""
-        import pandas as pd
-
         from holeqc.inspection.judge import judge
         from holeqc.inspection.view import Run
         from holeqc.readings.containers import ReadOptions
@@ -435,30 +433,31 @@ class Bench:
         came = door.Incoming(self.out.name, self.out, content, hashlib.sha256(content).hexdigest())
         readings = read_files([came], self.spec, ReadOptions(today=self.today))
         readings = readings.rechecks[0] if readings.rechecks else readings
-        table = readings.table
-        doubted = table[table["doubt"].astype(str) != ""]
-        self.doubts = {cell_name(int(r), int(c)) for r, c in zip(doubted["row"], doubted["column"], strict=True)}
+        table = readings.rows
+        doubted = table.take(table["doubt"] != "")
+        self.doubts = {cell_name(r, c) for r, c in doubted.tuples("row", "column")}
         row, column = _place(question.cell)
         about = [p for p in readings.problems if p.cell == question.cell and p.severity != "note"]
-        here = table[(table["row"] == row) & (table["column"] == column)]
-        doubt = next((str(d) for d in here["doubt"] if d), "")
+        at_cell = (table["row"] == row) & (table["column"] == column)
+        here = table.take(at_cell)
+        doubt = next((d for d in here["doubt"] if d), "")
         if question.row is not None and not about and doubt in {"hole-order", "other-hole"}:
             own = question.row.hole.id, question.row.wall
             return DOUBTFUL, (f"not for this reading: x and y typed here are another hole's. Look which hole this is; "
                               f"jump {' '.join(own)} x types x again")  # fmt: skip
         if doubt or about:
-            cause = self._likely(question, float(here["value"].iloc[0])) if len(here) else ""
+            cause = self._likely(question, float(here["value"][0])) if len(here) else ""
             return DOUBTFUL, f"{cause}{_of_problem(about, doubt)}"
         if question.row is None:
             return NOTED, self.entries[question.cell]
         rows = self._rows(question, Run(judge(self.spec, readings))[0])
         if question.word == "diameter":  # its size is that of this reading alone, its form that of all in the wall
             wall = {"hole": question.row.hole.id, "wall": question.row.wall, "characteristic": "diameter"}
-            others = (table[list(wall)].astype(str) == pd.Series(wall)).all(axis=1) & ~table.index.isin(here.index)
-            alone = Run(judge(self.spec, replace(readings, rows=Table.of_frame(table[~others]))))[0]
+            others = table.hits(**wall) & ~at_cell
+            alone = Run(judge(self.spec, replace(readings, rows=table.take(~others))))[0]
             rows = [*(r for r in self._rows(question, alone) if r["characteristic"] == "size"),
                     *(r for r in rows if r["characteristic"] != "size")]  # fmt: skip
-        return self._verdict(question, rows, float(here["value"].iloc[0]) if len(here) else math.nan)
+        return self._verdict(question, rows, float(here["value"][0]) if len(here) else math.nan)
 
     def _likely(self, question: Question, value: float) -> str:
         """Return the likely cause of an x or y that no hole of this number can have, '' where none is known."""

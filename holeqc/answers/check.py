@@ -311,7 +311,7 @@ def _record_rechecks(
     done: list[Recorded] = []
     opened: list[str] = []
     notes: list[str] = []
-    if len(raw.table):
+    if len(raw.rows):
         first = _record_sheets(ledger, inspect(specification, replace(raw, rechecks=())), text, by)
         done.append(first.recorded)
         opened, notes = list(first.tags), list(first.notes)

@@ -352,7 +352,7 @@ def ledger_readings(
                 "together; choose the newest: --where since=2026-01-01"
             )
         readings = recorded_readings(there, wanted)[1]
-    if readings.table.empty:
+    if not len(readings.rows):
         raise _nothing(there.location.shown, where)
     return spec, readings
 

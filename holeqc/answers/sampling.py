@@ -18,9 +18,9 @@ from holeqc.quantities import CALCULATED, FloatArray
 from holeqc.sampling import first_parts as proofs
 from holeqc.sampling import lots
 from holeqc.sampling.first_parts import BAD, DRIFTS, GOOD, UNREAD, PartProof, Proof
+from holeqc.tables import Table, numbered
 
 if TYPE_CHECKING:
-    import pandas as pd
     from numpy.typing import NDArray
 
     from holeqc.answers import Named
@@ -258,27 +258,28 @@ def _without_a_number(bad: NDArray[np.bool_], room: FloatArray) -> bool:
 
 
 def _room(inspection: Inspection) -> Room:
-    """Return an inspection's frames as arrays, parts in order of their first day."""
-    import pandas as pd
-
+    """Return an inspection's tables as arrays, parts in order of their first day."""
     from holeqc.inspection.results import ACCEPT, CAUSES, MISSING, PATTERN_INCOMPLETE
     from holeqc.inspection.series import order_of_days
 
-    spec, parts, rows = inspection.specification, inspection.parts, inspection.characteristics
-    order = order_of_days(parts["first_date"].to_numpy().astype("datetime64[D]"))
+    spec, holes = inspection.specification, inspection.tables["holes"]
+    parts, rows = inspection.tables["parts"], inspection.tables["characteristics"]
+    order = order_of_days(parts["first_date"].astype("datetime64[D]"))
     rank = np.empty(len(order), dtype=np.int64)
     rank[order] = np.arange(len(order))
-    keys = pd.MultiIndex.from_frame(parts[["part", "serial"]].astype(str))
-    part = rank[keys.get_indexer(pd.MultiIndex.from_frame(rows[["part", "serial"]].astype(str)))]
-    hole = pd.Index(spec.hole_ids).get_indexer(rows["hole"].astype(str))
-    names = tuple(dict.fromkeys(rows["characteristic"].astype(str)))
-    thing = pd.Index(names).get_indexer(rows["characteristic"].astype(str))
+    part = np.empty(len(rows), dtype=np.int64)
+    place = {key: rank[n] for n, key in enumerate(parts.tuples("part", "serial"))}
+    for key, mine in rows.groups("part", "serial").items():
+        part[mine] = place[key]
+    hole = np.array([spec.hole_ids.index(text) for text in rows["hole"].names], dtype=np.int64)[rows["hole"].codes]
+    thing, first = numbered(rows["characteristic"].codes)
+    names = tuple(rows["characteristic"][first])
     shape = (len(order), len(spec.hole_ids), len(names))
     at = (part, hole, thing)
-    u = rows["uncertainty"].to_numpy()
-    left = _extreme(np.minimum, at, rows["left"].to_numpy() - np.nan_to_num(u), shape)
-    unread = rows["cause"].isin([CAUSES[MISSING], CAUSES[PATTERN_INCOMPLETE]]).to_numpy()
-    judged = np.where(unread, UNREAD, np.where(rows["verdict"].to_numpy() == ACCEPT, GOOD, BAD))
+    u = rows["uncertainty"]
+    left = _extreme(np.minimum, at, rows["left"] - np.nan_to_num(u), shape)
+    unread = rows["cause"].isin([CAUSES[MISSING], CAUSES[PATTERN_INCOMPLETE]])
+    judged = np.where(unread, UNREAD, np.where(rows["verdict"] == ACCEPT, GOOD, BAD))
     state = np.full(shape, -1, dtype=np.int64)
     for value in (GOOD, UNREAD, BAD):  # the worst of the walls counts
         rows_ = judged == value
@@ -293,16 +294,16 @@ def _room(inspection: Inspection) -> Room:
                      np.fmax(rows["upper"], rows["lower"]))  # fmt: skip
     scale = np.array([_median(limit[thing == k]) for k in range(len(names))])
     largest = _extreme(np.maximum, (hole, thing), u, shape[1:])
-    sides = _sides(spec, inspection.holes, rank, largest[:, names.index(SIZE)] if SIZE in names else None)
+    sides = _sides(spec, holes, rank, largest[:, names.index(SIZE)] if SIZE in names else None)
     signs = {p.name: p.signs() for p in spec.parts}
-    sign = np.array([signs.get(name, (1.0, 1.0)) for name in parts["part"].astype(str)])
+    sign = np.array([signs.get(name, (1.0, 1.0)) for name in parts["part"]])
     off = {}
     for name, columns in ((POSITION, ["dx", "dy"]), (PATTERN, ["pattern_dx", "pattern_dy"])):
         off[name] = np.empty((*shape[:2], 2))
-        off[name][rank] = inspection.holes[columns].to_numpy().reshape(*shape[:2], 2) * sign[:, None, :]
+        off[name][rank] = np.column_stack([holes[c] for c in columns]).reshape(*shape[:2], 2) * sign[:, None, :]
     pins, pin_state = _pins(parts, rank)
     serials = np.empty(shape[0], dtype=object)
-    serials[rank] = parts["serial"].astype(str).to_numpy()
+    serials[rank] = parts["serial"].array()
     return Room(
         tuple(serials.tolist()), spec.hole_ids, tuple(n for n, k in zip(names, kept, strict=True) if k),
         state[:, :, kept], left[:, :, kept], scale[kept], largest[:, kept], sides, off, pins, pin_state,
@@ -310,15 +311,15 @@ def _room(inspection: Inspection) -> Room:
     )  # fmt: skip
 
 
-def _pins(parts: pd.DataFrame, rank: NDArray[np.int64]) -> tuple[FloatArray | None, NDArray[np.int64] | None]:
+def _pins(parts: Table, rank: NDArray[np.int64]) -> tuple[FloatArray | None, NDArray[np.int64] | None]:
     """Return margin of all pins together (P,), U taken off, and what each part is in it; None where none is asked."""
     from holeqc.inspection.results import ACCEPT, HOLD
 
-    if "pin_margin" not in parts or not parts["pin_verdict"].ge(0).any():
+    if "pin_margin" not in parts or not (parts["pin_verdict"] >= 0).any():
         return None, None
     margin, verdict = np.empty(len(rank)), np.empty(len(rank), dtype=np.int64)
-    margin[rank] = (parts["pin_margin"] - parts["pin_uncertainty"].fillna(0.0)).to_numpy()
-    verdict[rank] = parts["pin_verdict"].to_numpy()
+    margin[rank] = parts["pin_margin"] - np.nan_to_num(parts["pin_uncertainty"])
+    verdict[rank] = parts["pin_verdict"]
     state = np.where(np.isnan(margin) & (verdict == HOLD), UNREAD, np.where(verdict == ACCEPT, GOOD, BAD))
     return margin, np.where(margin < -CALCULATED, BAD, state)
 
@@ -340,7 +341,7 @@ def _median(values: FloatArray) -> float:
 def _hold(inspection: Inspection, rank: NDArray[np.int64], state: NDArray[np.int64]) -> None:
     """Mark what a problem with what was typed holds, a hole or a whole part, as bad: it proves nothing good."""
     places: dict[str, list[int]] = {}
-    for number, serial in enumerate(inspection.parts["serial"].astype(str)):
+    for number, serial in enumerate(inspection.tables["parts"]["serial"]):
         places.setdefault(serial, []).append(int(rank[number]))
     holes = {hole: number for number, hole in enumerate(inspection.specification.hole_ids)}
     for problem in inspection.problems:
@@ -348,10 +349,10 @@ def _hold(inspection: Inspection, rank: NDArray[np.int64], state: NDArray[np.int
             state[places[problem.serial], holes.get(problem.hole, slice(None))] = BAD
 
 
-def _sides(spec: Specification, holes: pd.DataFrame, rank: NDArray[np.int64], u: FloatArray | None) -> FloatArray:
-    """Return room of sizes below and above (P,H,2), U (H,) taken off; holes of the frame stand in the kit's order."""
+def _sides(spec: Specification, holes: Table, rank: NDArray[np.int64], u: FloatArray | None) -> FloatArray:
+    """Return room of sizes below and above (P,H,2), U (H,) taken off; holes of the table stand in the kit's order."""
     shape = (len(rank), len(spec.hole_ids))
-    small, large = (holes[name].to_numpy().reshape(shape) for name in ("smallest", "largest"))
+    small, large = (holes[name].reshape(shape) for name in ("smallest", "largest"))
     lower, upper = (np.array([getattr(h.size, side) for h in spec.holes]) for side in ("lower", "upper"))
     off = np.zeros(shape[1]) if u is None else np.nan_to_num(u)
     out = np.empty((*shape, 2))

@@ -163,7 +163,7 @@ class Watch:
             return True
         if run.inspection.readings.sources[0].sha256 != seen.digest:
             return False  # saved again while it was read
-        if not (run.inspection.readings.table["characteristic"].astype(str) != "").any():
+        if not (run.inspection.readings.rows["characteristic"] != "").any():
             printing.say(f"{_clock()}  {name}: nothing is filled in yet")
             return True
         return self._tell(name, path, seen, run)

@@ -96,7 +96,7 @@ def check(
         printing.say("", *opening.record(by, replaces, tags), aside=json_)
         for unusable in run.unusable:
             printing.say(f"Not recorded: {unusable.file} can't be used; record it once it is mended", aside=json_)
-    raise typer.Exit(2 if run.unusable else exit_code(run.inspection.parts["verdict"]))
+    raise typer.Exit(2 if run.unusable else exit_code(run.inspection.tables["parts"]["verdict"]))
 
 
 def exit_code(verdicts: object) -> int:

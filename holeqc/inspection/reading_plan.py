@@ -39,11 +39,9 @@ from holeqc.problems import WARNING, DataError, Problem
 from holeqc.quantities import BoolArray, FloatArray
 from holeqc.sampling import reading_plan as core
 from holeqc.specification.model import outline_distance, required_edge
-from holeqc.tables import Table
+from holeqc.tables import Row, Table
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from holeqc.inspection.results import Inspection, IntArray
     from holeqc.specification.model import Hole, Specification
 
@@ -400,9 +398,7 @@ def history_parts(inspection: Inspection, slots: Slots) -> HistoryParts:
     parts = evidence.parts
     names = [parts.names[n] for n in parts.name]
     serials = [parts.serials[n] for n in parts.serial]
-    frame = inspection.parts
-    bad = {(str(p), str(s)) for p, s, v in zip(frame["part"], frame["serial"], frame["verdict"], strict=True)
-           if v == REJECT}  # fmt: skip
+    bad = {(p, s) for p, s, v in inspection.tables["parts"].tuples("part", "serial", "verdict") if v == REJECT}
     return HistoryParts(
         values_of(evidence, slots)[order], tuple(serials[n] for n in order), tuple(names[n] for n in order),
         days[order],
@@ -572,13 +568,13 @@ def judged(
     slots, limits = slots_of(spec), None
     part, serial = named
     table = _rows_of(inspection, part, serial)
-    read = int((table["value"].notna() | (table["word"].astype(str) != "")).sum())
+    read = int((~np.isnan(table["value"]) | (table["word"] != "")).sum())
     none = Planned(part, serial, plan.code, False, refused, read, readings_asked(spec, slots),
                    agreed=spec.plan.partial_risk)  # fmt: skip
     if refused:
         return none
     ask = slots.read_with(units)
-    evidence, _ = disprove(gather(spec, Table.of_frame(table)))
+    evidence, _ = disprove(gather(spec, table))
     values = values_of(evidence, slots)[0]
     if why := _other_than_asked(spec, slots, table, values, ask):
         return replace(none, why=why)
@@ -598,13 +594,10 @@ def judged(
     return replace(done, accepted=True)
 
 
-def _rows_of(inspection: Inspection, part: str, serial: str) -> pd.DataFrame:
-    table = inspection.readings.table
+def _rows_of(inspection: Inspection, part: str, serial: str) -> Table:
+    table = inspection.readings.rows
     only = inspection.specification.parts[0].name if len(inspection.specification.parts) == 1 else part
-    mine = (table["serial"].astype(str) == serial) & table["part"].astype(str).isin(
-        [part, *([""] if only == part else [])]
-    )
-    return table[mine.to_numpy()]
+    return table.take((table["serial"] == serial) & table["part"].isin([part, *([""] if only == part else [])]))
 
 
 def readings_asked(spec: Specification, slots: Slots) -> int:
@@ -616,12 +609,10 @@ def readings_asked(spec: Specification, slots: Slots) -> int:
     )  # fmt: skip
 
 
-def _other_than_asked(spec: Specification, slots: Slots, table: pd.DataFrame, values: FloatArray, ask: IntArray) -> str:
+def _other_than_asked(spec: Specification, slots: Slots, table: Table, values: FloatArray, ask: IntArray) -> str:
     """Return in which way the numbers that were read aren't those that were asked; '' where they are."""
     sure = np.flatnonzero(~np.isnan(values))
-    said = table["characteristic"].astype(str).isin(KINDS) & (
-        table["value"].notna() | (table["doubt"].astype(str) != "")
-    )
+    said = table["characteristic"].isin(KINDS) & (~np.isnan(table["value"]) | (table["doubt"] != ""))
     if missing := np.setdiff1d(ask, sure).size:
         far = _slot_words(spec, slots, np.setdiff1d(ask, sure))
         return f"{missing} readings that the plan asks aren't there, or are in doubt ({far})"
@@ -630,40 +621,35 @@ def _other_than_asked(spec: Specification, slots: Slots, table: pd.DataFrame, va
     return ""
 
 
-def _held_otherwise(inspection: Inspection, table: pd.DataFrame, part: str, serial: str) -> str:
+def _held_otherwise(inspection: Inspection, table: Table, part: str, serial: str) -> str:
     """Return what speaks against the part beside the readings that weren't asked; '' where nothing does."""
-    frame = inspection.characteristics
-    mine = ((frame["part"].astype(str) == part) & (frame["serial"].astype(str) == serial)).to_numpy()
-    wrong = frame[mine & (frame["verdict"].to_numpy() != ACCEPT)]
+    mine = inspection.tables["characteristics"].where(part=part, serial=serial)
+    wrong = mine.take(mine["verdict"] != ACCEPT)
     open_ = _may_be_open(wrong)
     if not open_.all():
-        row = wrong[~open_].iloc[0]
-        return f"hole {row['hole']} {row['characteristic']} isn't accepted"
+        first = wrong.row(int(np.argmin(open_)))
+        return f"hole {first['hole']} {first['characteristic']} isn't accepted"
     spec = inspection.specification
-    if (table["doubt"].astype(str) != "").any() or not table["hole"].astype(str).isin([*spec.hole_ids]).all():
+    if (table["doubt"] != "").any() or not table["hole"].isin(spec.hole_ids).all():
         return "a reading of it is in doubt"
-    files = set(table["file"].astype(str))
+    files = set(table["file"].there())
     for p in inspection.problems:
         here = p.serial in ("", serial) and p.part in ("", part) and (p.serial or not p.file or p.file in files)
         if p.holds and here:
             return f"it is held: {p.message}"
-    holes = inspection.holes
-    rejected = (holes["part"].astype(str) == part) & (holes["serial"].astype(str) == serial) & (
-        holes["verdict"] == REJECT)  # fmt: skip
-    row = _row(inspection, part, serial)
-    if rejected.any() or int(row["verdict"]) == REJECT or int(row["pin_verdict"]) == REJECT:
+    holes, row = inspection.tables["holes"].where(part=part, serial=serial), _row(inspection, part, serial)
+    if (holes["verdict"] == REJECT).any() or int(row["verdict"]) == REJECT or int(row["pin_verdict"]) == REJECT:
         return "it is rejected"
     return "" if int(row["verdict"]) == HOLD else "nothing of it is open"
 
 
-def _may_be_open(rows: pd.DataFrame) -> BoolArray:
-    named = rows["characteristic"].astype(str).isin(READ_BY_PLAN) & rows["cause"].astype(str).isin(MAY_BE_OPEN)
-    return np.asarray(named.to_numpy() & (rows["verdict"].to_numpy() == HOLD), dtype=np.bool_)
+def _may_be_open(rows: Table) -> BoolArray:
+    named = rows["characteristic"].isin(READ_BY_PLAN) & rows["cause"].isin(MAY_BE_OPEN)
+    return np.asarray(named & (rows["verdict"] == HOLD), dtype=np.bool_)
 
 
-def _row(inspection: Inspection, part: str, serial: str) -> pd.Series[Any]:
-    frame = inspection.parts
-    return frame[(frame["part"].astype(str) == part) & (frame["serial"].astype(str) == serial)].iloc[0]
+def _row(inspection: Inspection, part: str, serial: str) -> Row:
+    return inspection.tables["parts"].where(part=part, serial=serial).row(0)
 
 
 def _scores(spec: Specification, slots: Slots, ask: IntArray, score: FloatArray) -> dict[str, float]:
@@ -698,38 +684,43 @@ def with_plans(inspection: Inspection, planned: Sequence[Planned]) -> Inspection
         Problem(WARNING, "read-in-full", f"reading plan {one.plan}: {one.why}", action="Read the part in full, on a "
                 "new sheet", part=one.part, serial=one.serial, holds=True) for one in planned if not one.accepted
     ]  # fmt: skip
-    chars, holes, parts = (f.copy() for f in (inspection.characteristics, inspection.holes, inspection.parts))
-    for one in (p for p in planned if p.accepted):
-        mine = _of(chars, one)
-        open_ = mine & (chars["verdict"].to_numpy() != ACCEPT)
-        floated = mine & (chars["characteristic"].astype(str) == "hole-to-hole position").to_numpy()
-        for name in ("found", "deviation", "left", "probability", "uncertainty", "ratio"):
-            chars.loc[open_ | floated, name] = np.nan  # a pattern of fewer holes says nothing of its own
-        chars.loc[open_, "verdict"], chars.loc[open_, "cause"] = ACCEPT, ""
-        words = chars["found_word"].astype(str)
-        chars["found_word"] = words.where(~(open_ | floated), "by the plan").astype("category")
-        holes.loc[_of(holes, one), "verdict"] = ACCEPT
-        at = _of(parts, one)
-        parts.loc[at, "verdict"] = ACCEPT
-        parts.loc[at & (parts["pin_verdict"].to_numpy() == HOLD), "pin_verdict"] = ACCEPT
-    tables = {n: Table.of_frame(f) for n, f in (("characteristics", chars), ("holes", holes), ("parts", parts))}
-    return replace(inspection, tables={**inspection.tables, **tables}, planned=tuple(planned),
-                   problems=(*inspection.problems, *problems))  # fmt: skip
+    chars, holes, parts = (inspection.tables[name] for name in ("characteristics", "holes", "parts"))
+    accepted = [{"part": one.part, "serial": one.serial} for one in planned if one.accepted]
+    mine, of_holes, of_parts = (_any(table, accepted) for table in (chars, holes, parts))
+    open_ = mine & (chars["verdict"] != ACCEPT)
+    floated = open_ | mine & (chars["characteristic"] == "hole-to-hole position")
+    # a pattern of fewer holes says nothing of its own
+    numbers = ("found", "deviation", "left", "probability", "uncertainty", "ratio")
+    chars = chars.with_columns(
+        **{name: np.where(floated, np.nan, chars[name]) for name in numbers},
+        verdict=np.where(open_, ACCEPT, chars["verdict"]), cause=chars["cause"].where(~open_, ""),
+        found_word=chars["found_word"].where(~floated, "by the plan"),
+    )  # fmt: skip
+    pins = parts["pin_verdict"]
+    tables = {
+        **inspection.tables, "characteristics": chars,
+        "holes": holes.with_columns(verdict=np.where(of_holes, ACCEPT, holes["verdict"])),
+        "parts": parts.with_columns(
+            verdict=np.where(of_parts, ACCEPT, parts["verdict"]),
+            pin_verdict=np.where(of_parts & (pins == HOLD), ACCEPT, pins),
+        ),
+    }  # fmt: skip
+    return replace(inspection, tables=tables, planned=tuple(planned), problems=(*inspection.problems, *problems))
 
 
-def _of(frame: pd.DataFrame, one: Planned) -> BoolArray:
-    mine = (frame["part"].astype(str) == one.part) & (frame["serial"].astype(str) == one.serial)
-    return np.asarray(mine.to_numpy(), dtype=np.bool_)
+def _any(table: Table, parts: Sequence[Mapping[str, str]]) -> BoolArray:
+    out = np.zeros(len(table), dtype=np.bool_)
+    for one in parts:
+        out |= table.hits(**one)
+    return out
 
 
 def read_in_part(inspection: Inspection) -> list[tuple[str, str]]:
     """Return the parts (part, serial) that are held and have open readings that a plan may speak of."""
-    frame = inspection.characteristics
-    some = frame[_may_be_open(frame)]
-    open_ = set(zip(some["part"].astype(str), some["serial"].astype(str), strict=True))
-    parts = inspection.parts
-    held = zip(parts["part"].astype(str), parts["serial"].astype(str), parts["verdict"], strict=True)
-    return [(p, s) for p, s, v in held if v == HOLD and (p, s) in open_]
+    rows = inspection.tables["characteristics"]
+    open_ = rows.take(_may_be_open(rows)).pairs("part", "serial")
+    every = inspection.tables["parts"].tuples("part", "serial", "verdict")
+    return [(p, s) for p, s, v in every if v == HOLD and (p, s) in open_]
 
 
 def sheet_rows(spec: Specification, units: Sequence[int]) -> Mapping[tuple[str, str], frozenset[str]]:

@@ -32,14 +32,12 @@ from holeqc.inspection.size import Sizes, judge_roundness, judge_size, judge_tap
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.quantities import BoolArray, FloatArray
 from holeqc.readings.table import cell_name
+from holeqc.tables import Table, Texts, numbered
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from holeqc.inspection.results import Inspection
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Gauge, Specification
-    from holeqc.tables import Table
 
 
 # Groups of a series: which hole, wall, bushing, fixture, part, gauge each value belongs to.
@@ -481,20 +479,17 @@ def left_out(table: Table, causes: Sequence[str], label: IntArray, cause: IntArr
 
     ``label`` (n,) of the readings in the table, ``cause`` (n,) numbers of ``causes``.
     """
-    rows = table.take(table.places(label))
-    files, sheets = rows["file"], rows["sheet"]
-    place = np.stack([files.codes, sheets.codes, rows["column"], rows["row"]], axis=1).astype(np.int64)
+    places = table.places(label)
     out = []
     for number in np.unique(cause):
         code = causes[number]
-        mine = np.flatnonzero(cause == number)
-        spots = [
-            f"{sheets.names[sheet]}!{cell_name(row, column)}" if sheets.names[sheet] else cell_name(row, column)
-            for _, sheet, column, row in np.unique(place[mine], axis=0).tolist()
-        ]
-        cells = "1 doubtful reading is" if mine.size == 1 else f"{mine.size} doubtful readings are"
-        names = list(dict.fromkeys(files[mine].tolist()))
-        file = ", ".join(names[:3]) + (" and more" if len(names) > 3 else "")
+        mine = table.take(places[cause == number])
+        files = list(dict.fromkeys(mine["file"]))
+        cells_of = sorted({*mine.tuples("file", "sheet", "column", "row")})
+        spots = [f"{sheet}!{cell_name(row, column)}" if sheet else cell_name(row, column)
+                 for _, sheet, column, row in cells_of]  # fmt: skip
+        cells = "1 doubtful reading is" if len(mine) == 1 else f"{len(mine)} doubtful readings are"
+        file = ", ".join(files[:3]) + (" and more" if len(files) > 3 else "")
         message = f"{cells} left out: {words_of(code)} ({cell_words(spots)})"
         out.append(Problem(WARNING, "left-out", message, action="Clear up these cells first.", file=file))
     return out
@@ -630,18 +625,18 @@ def count_rejects(
     if len(by) != 1 or by[0] not in GROUPS:
         raise DataError(f"rejects are counted by one of {', '.join(GROUPS)}; found {', '.join(by)}")
     key = by[0]
-    parts = inspection.parts
+    parts = inspection.tables["parts"]
     if not len(parts):
         raise DataError("there is no part to count")
     order, label, period = _periods(parts, period)
     if key in ("fixture", "part"):
-        frame, row = parts, np.arange(len(parts))
+        table, row = parts, np.arange(len(parts))
     else:
-        frame = inspection.holes
-        # the frame of holes has the parts' rows repeated, one a hole of the kit
-        row = np.repeat(np.arange(len(parts)), len(frame) // len(parts))
-    verdict = frame["verdict"].to_numpy()
-    names, number = _groups(inspection, frame, key)
+        table = inspection.tables["holes"]
+        # the table of holes has the parts' rows repeated, one a hole of the kit
+        row = np.repeat(np.arange(len(parts)), len(table) // len(parts))
+    verdict = table["verdict"]
+    names, number = _groups(inspection, table, key)
     out = []
     for group, name in enumerate(names):
         mine = np.flatnonzero(number == group)
@@ -650,7 +645,7 @@ def count_rejects(
         starts = np.flatnonzero(np.append(True, at[1:] != at[:-1]))
         reject = (verdict[mine] == REJECT).astype(np.int64)
         held = int(np.count_nonzero(verdict[mine] == HOLD))
-        counted = "parts" if frame is parts else "holes"
+        counted = "parts" if table is parts else "holes"
         said = (Problem(NOTE, "held", f"{held} of {mine.size} {counted} are held: they count as not rejected"),)
         out.append(RejectCounts(
             f"{key} {name}", {key: name}, counted, period, np.add.reduceat(reject, starts),
@@ -659,28 +654,26 @@ def count_rejects(
     return tuple(out)
 
 
-def _groups(inspection: Inspection, frame: pd.DataFrame, key: str) -> tuple[list[str], IntArray]:
+def _groups(inspection: Inspection, table: Table, key: str) -> tuple[list[str], IntArray]:
     spec = inspection.specification
     if key == "fixture":
-        return [spec.fixture or f"of kit {spec.id}"], np.zeros(len(frame), dtype=np.int64)
-    texts = frame["part" if key == "part" else "hole"].astype(str).to_numpy()
+        return [spec.fixture or f"of kit {spec.id}"], np.zeros(len(table), dtype=np.int64)
+    texts: Texts = table["part" if key == "part" else "hole"]
     if key == "bushing":
-        bushing = {h.id: h.bushing or f"of hole {h.id}" for h in spec.holes}
-        texts = np.array([bushing[hole] for hole in texts], dtype=object)
-    names = [str(t) or "not named" for t in dict.fromkeys(texts)]
-    place = {name: n for n, name in enumerate(dict.fromkeys(texts))}
-    return names, np.array([place[t] for t in texts], dtype=np.int64)
+        texts = texts.renamed({h.id: h.bushing or f"of hole {h.id}" for h in spec.holes})
+    number, first = numbered(texts.codes)
+    return [text or "not named" for text in texts[first]], number
 
 
-def _periods(parts: pd.DataFrame, period: str) -> tuple[IntArray, NDArray[np.str_], str]:
+def _periods(parts: Table, period: str) -> tuple[IntArray, NDArray[np.str_], str]:
     """Return the parts' rank in time, the label of each one's period, and the period that was taken."""
-    days = parts["first_date"].to_numpy().astype("datetime64[D]")
+    days = parts["first_date"].astype("datetime64[D]")
     unknown = np.isnat(days)
     rank = np.empty(days.size, dtype=np.int64)
     rank[order_of_days(days)] = np.arange(days.size)
     if period.isdecimal() and int(period) > 0:
         block = rank // int(period)
-        serials = parts["serial"].astype(str).to_numpy()[np.argsort(rank)]
+        serials = parts["serial"].array()[np.argsort(rank)]
         return rank, np.char.add("from ", serials[:: int(period)].astype(np.str_))[block], f"{period} parts in a row"
     if period and period not in PERIODS:
         raise DataError(

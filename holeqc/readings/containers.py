@@ -441,36 +441,59 @@ def _refuse_other_kinds(came: Incoming, start: bytes) -> None:
             )
 
 
-#: what the libraries raise for a container whose bytes are damaged
-DAMAGED = (
-    zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error, EOFError, NotImplementedError, RuntimeError, OSError,
-    ValueError, IndexError, OverflowError,
-)  # fmt: skip
+def inside(name: str, found: str) -> ReadingsError:
+    """Return the error for a workbook that is damaged inside."""
+    return refusal(name, "damaged-file", "the workbook is damaged inside", found=found,
+                   action="Open it in a spreadsheet program, check it and save it anew")  # fmt: skip
+
+
+@contextmanager
+def _unpacking(name: str) -> Iterator[None]:
+    """Name as damage what the library of containers raises, for damaged bytes or a part that isn't there.
+
+    Only calls of the library stand within: what our own lines raise is a fault of ours and no damage.
+    """
+    try:
+        yield
+    except (
+        zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error, EOFError, NotImplementedError, RuntimeError,
+        OSError, ValueError, LookupError, OverflowError,
+    ) as error:  # fmt: skip
+        raise inside(name, f"{type(error).__name__}: {shortened(str(error), 200)}") from error
 
 
 def opened(came: Incoming) -> zipfile.ZipFile:
-    """Return a zip container that came in, open for reading."""
-    return zipfile.ZipFile(came.stream())
+    """Return a zip container that came in, open for reading.
+
+    Raises:
+        ReadingsError: it is damaged or cut off.
+    """
+    try:
+        with _unpacking(came.name):
+            return zipfile.ZipFile(came.stream())
+    except ReadingsError as error:
+        raise refusal(
+            came.name,
+            "damaged-file",
+            "the workbook can't be opened: the file is damaged or cut off",
+            found=str(error.__cause__),
+            action="Copy it again from where it came, or open it in a spreadsheet program and save it anew",
+        ) from error
+
+
+def _start_of(archive: zipfile.ZipFile, name: str, entry: str, count: int) -> bytes:
+    with _unpacking(name), archive.open(entry) as part:
+        return part.read(count)
 
 
 def _check_zip(came: Incoming, limits: SizeLimits) -> bool:
     """Refuse a container that is no workbook or isn't safe; return whether it carries macros."""
-    name = came.name
-    try:
-        with opened(came) as archive:
-            entries = archive.infolist()
-            _check_sizes(name, entries, limits)
-            names = {e.filename for e in entries}
-            _check_kind(archive, name, names)
-            return any(n.lower().endswith("vbaproject.bin") for n in names)
-    except DAMAGED as error:
-        raise refusal(
-            name,
-            "damaged-file",
-            "the workbook can't be opened: the file is damaged or cut off",
-            found=str(error),
-            action="Copy it again from where it came, or open it in a spreadsheet program and save it anew",
-        ) from error
+    with opened(came) as archive:
+        entries = archive.infolist()
+        _check_sizes(came.name, entries, limits)
+        names = {e.filename for e in entries}
+        _check_kind(archive, came.name, names)
+        return any(n.lower().endswith("vbaproject.bin") for n in names)
 
 
 def _check_sizes(name: str, entries: list[zipfile.ZipInfo], limits: SizeLimits) -> None:
@@ -534,8 +557,7 @@ def _check_sizes(name: str, entries: list[zipfile.ZipInfo], limits: SizeLimits) 
 
 def _check_kind(archive: zipfile.ZipFile, name: str, names: set[str]) -> None:
     if "mimetype" in names:
-        with archive.open("mimetype") as part:
-            kind = part.read(100).decode("ascii", "replace")
+        kind = _start_of(archive, name, "mimetype", 100).decode("ascii", "replace")
         if "opendocument" in kind:
             raise refusal(
                 name,
@@ -557,25 +579,18 @@ def _check_kind(archive: zipfile.ZipFile, name: str, names: set[str]) -> None:
             action=_SAVE_AS,
             allowed=".xlsx, .xlsm or CSV",
         )
-    for entry in sorted(names):
-        if entry.lower().endswith(_XML_ENDINGS):
-            check_xml_start(archive, name, entry)
-    if "xl/workbook.xml" in names:
-        with archive.open("xl/workbook.xml") as part:
-            if b"purl.oclc.org/ooxml" in part.read(4000):
-                raise refusal(
-                    name,
-                    "other-format",
-                    "this is a workbook of the kind 'Strict Open XML'",
-                    action=_SAVE_AS,
-                    allowed="an ordinary Excel workbook (.xlsx)",
-                )
+    if "xl/workbook.xml" in names and b"purl.oclc.org/ooxml" in _start_of(archive, name, "xl/workbook.xml", 4000):
+        raise refusal(
+            name,
+            "other-format",
+            "this is a workbook of the kind 'Strict Open XML'",
+            action=_SAVE_AS,
+            allowed="an ordinary Excel workbook (.xlsx)",
+        )
 
 
-def check_xml_start(archive: zipfile.ZipFile, name: str, entry: str) -> None:
+def _check_xml_start(name: str, entry: str, start: bytes) -> None:
     """Refuse an XML part that is not plain UTF-8 text: scanning for declarations would miss them."""
-    with archive.open(entry) as part:
-        start = part.read(400)
     body = start.removeprefix(codecs.BOM_UTF8)
     declared = _ENCODING.match(body)
     encoding = declared[1].decode("ascii").lower() if declared else "utf-8"
@@ -583,7 +598,7 @@ def check_xml_start(archive: zipfile.ZipFile, name: str, entry: str) -> None:
         raise refusal(
             name,
             "unsafe-xml",
-            f"part {entry} is not written in UTF-8",
+            f"part {shortened(entry)} is not written in UTF-8",
             found=f"encoding {encoding}, first bytes {start[:8]!r}",
             allowed="UTF-8",
             action="Open it in a spreadsheet program and save it anew",
@@ -594,11 +609,19 @@ def pieces(archive: zipfile.ZipFile, name: str, entry: str) -> Iterator[bytes]:
     """Yield an XML part in pieces.
 
     Raises:
-        ReadingsError: the part declares a document type or an entity.
+        ReadingsError: the part isn't there, is damaged, isn't in UTF-8, or declares a document type or an entity.
     """
     tail = b""
-    with archive.open(entry) as part:
-        while piece := part.read(PIECE):
+    with _unpacking(name):
+        part = archive.open(entry)
+    with part:
+        while True:
+            with _unpacking(name):
+                piece = part.read(PIECE)
+            if not piece:
+                return
+            if not tail:
+                _check_xml_start(name, entry, piece[:400])
             text = tail + piece if b"<" in tail else piece
             if b"<!" in text and (b"<!DOCTYPE" in text or b"<!ENTITY" in text):
                 raise refusal(

@@ -7,7 +7,6 @@ import csv
 import datetime as dt
 import posixpath
 import re
-import warnings
 import zipfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
@@ -20,10 +19,9 @@ from xml.parsers import expat
 import numpy as np
 
 from holeqc.printing import counted, shortened
-from holeqc.problems import NOTE, Problem, ReadingsError
+from holeqc.problems import NOTE, Problem
 from holeqc.readings.containers import (
     BLANK,
-    DAMAGED,
     DOCUMENT,
     UNCALCULATED,
     Container,
@@ -34,6 +32,7 @@ from holeqc.readings.containers import (
     SizeLimits,
     check_cells,
     check_parts,
+    inside,
     no_collecting,
     opened,
     pieces,
@@ -137,13 +136,13 @@ class SheetPass:
         parser.CharacterDataHandler = self._characters
         parser.StartDoctypeDeclHandler = self._declares
 
-    def feed(self, piece: bytes) -> None:
-        """Take the next piece. Raises ReadingsError, or expat.ExpatError where it isn't XML."""
-        self._parser.Parse(piece, False)
+    def feed(self, piece: bytes, last: bool = False) -> None:
+        """Take the next piece. Raises ReadingsError."""
+        _parse(self._parser, self._file, self._sheet, piece, last)
 
     def finish(self) -> tuple[Grid, SheetScan]:
         """Return the cells as a grid, and what else was found."""
-        self._parser.Parse(b"", True)
+        self.feed(b"", last=True)
         self._flush()
         grid = self._builder.finish()
         for row, column in self.scan.uncalculated:
@@ -404,6 +403,14 @@ class SheetPass:
         )  # fmt: skip
 
 
+def _parse(parser: expat.XMLParserType, file: str, part: str, piece: bytes, last: bool = False) -> None:
+    """Give a parser the next piece of a workbook's part; what isn't XML is damage."""
+    try:
+        parser.Parse(piece, last)
+    except expat.ExpatError as error:
+        raise inside(file, f"{shortened(part)}: {error}") from error
+
+
 def _moment(days: float, epoch: dt.datetime, span: bool) -> dt.datetime | dt.time | dt.timedelta:
     """Return a number of days as a time of day, a day or, for ``span``, a length of time, to the millisecond."""
     if span:
@@ -423,20 +430,6 @@ def _is_number(text: str, digits: int) -> bool:
 
 
 # Workbooks in: each sheet as a grid of stored values, with what is merged, hidden or not calculated.
-
-
-#: what the parsers raise for a workbook that is broken inside
-_BROKEN = (
-    KeyError,
-    TypeError,
-    AttributeError,
-    SyntaxError,
-    AssertionError,
-    MemoryError,
-    RecursionError,
-    expat.ExpatError,
-    *DAMAGED,
-)
 
 
 @dataclass(slots=True)
@@ -467,23 +460,20 @@ def read_workbook(
         ReadingsError: a damaged or unsafe workbook, one beyond the size limits, or a cell that holds two values.
     """
     with ExitStack() as stack:
-        with _clear_errors(container):
-            archive = stack.enter_context(opened(container.incoming))
-            sheets = {n for n in archive.namelist() if n.startswith("xl/worksheets/")}
-            check_parts(archive, container.name, sheets, limits)
-            listed, styles, told = _read_book(archive, container.name)
-            chosen = _choose(container, listed, limits, only)
-        for sheet in chosen:
-            with _clear_errors(container):
-                check_cells(archive, container.name, sheet.entry, limits)
-                show = counted(f"{sheet.title}: rows", 20_000)
-                reading = SheetPass(container.name, sheet.title, limits, styles, show)
-                with no_collecting():
-                    for piece in pieces(archive, container.name, sheet.entry):
-                        reading.feed(piece)
-                    grid, scan = reading.finish()
-                scan.remarks += _remarks(archive, sheet.entry)
-                raw = RawSheet(container.name, sheet.title, grid, scan, sheet.hidden, properties=told)
+        archive = stack.enter_context(opened(container.incoming))
+        sheets = {n for n in archive.namelist() if n.startswith("xl/worksheets/")}
+        check_parts(archive, container.name, sheets, limits)
+        listed, styles, told = _read_book(archive, container.name)
+        for sheet in _choose(container, listed, limits, only):
+            check_cells(archive, container.name, sheet.entry, limits)
+            show = counted(f"{sheet.title}: rows", 20_000)
+            reading = SheetPass(container.name, sheet.title, limits, styles, show)
+            with no_collecting():
+                for piece in pieces(archive, container.name, sheet.entry):
+                    reading.feed(piece)
+                grid, scan = reading.finish()
+            scan.remarks += _remarks(archive, container.name, sheet.entry)
+            raw = RawSheet(container.name, sheet.title, grid, scan, sheet.hidden, properties=told)
             if not _is_our_lists(raw, lists):
                 yield raw
 
@@ -491,24 +481,24 @@ def read_workbook(
 _FORMAT_WORDS = re.compile(r'"([^"]*[^\W\d_]{2,}[^"]*)"')  #: what a number format shows in words
 
 
-def _remarks(archive: zipfile.ZipFile, entry: str) -> list[tuple[int, int, str]]:
+def _remarks(archive: zipfile.ZipFile, file: str, entry: str, drawn: bool = False) -> list[tuple[int, int, str]]:
     """Return the comments at a sheet's cells (row, column), and of what is drawn on it (0, 0) texts and titles.
 
-    Their parts were looked through before: they declare no document type and are bounded.
+    Their parts were looked through before: they are bounded.
     """
     folder, _, name = entry.rpartition("/")
     relations = f"{folder}/_rels/{name}.rels"
     if relations not in archive.namelist():
         return []
     found = []
-    for relation in ElementTree.fromstring(archive.read(relations)):
+    for relation in _tree(archive, file, relations):
         kind = relation.get("Type", "").rpartition("/")[2]
         part = posixpath.normpath(posixpath.join("/" + folder, relation.get("Target", ""))).lstrip("/")
         if kind not in {"comments", "threadedComment", "drawing", "chart"} or part not in archive.namelist():
             continue
-        if kind == "drawing" and entry.startswith("xl/worksheets/"):
-            found += _remarks(archive, part)  # its charts
-        for element in ElementTree.fromstring(archive.read(part)).iter():
+        if kind == "drawing" and not drawn:
+            found += _remarks(archive, file, part, drawn=True)  # its charts
+        for element in _tree(archive, file, part).iter():
             tag = element.tag.rpartition("}")[2]
             text = element.get("descr", "") if tag == "cNvPr" else ""
             if tag in {"comment", "threadedComment", "txBody", "title"}:
@@ -532,25 +522,6 @@ def _is_our_lists(sheet: RawSheet, lists: Mapping[str, Sequence[str]] | None) ->
     )
 
 
-@contextmanager
-def _clear_errors(container: Container) -> Iterator[None]:
-    """Turn whatever a broken workbook raises inside the libraries into one clear error; their warnings are not ours."""
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            yield
-    except ReadingsError:
-        raise
-    except _BROKEN as error:
-        raise refusal(
-            container.name,
-            "damaged-file",
-            "the workbook is damaged inside",
-            found=f"{type(error).__name__}: {shortened(str(error), 200)}",
-            action="Open it in a spreadsheet program, check it and save it anew",
-        ) from error
-
-
 @dataclass(frozen=True, slots=True)
 class _Listed:
     """A sheet that the workbook lists: its title, the part of the container with its cells, whether it is hidden."""
@@ -563,9 +534,12 @@ class _Listed:
 def _tree(archive: zipfile.ZipFile, file: str, part: str) -> ElementTree.Element:
     """Return an XML part of the workbook, guarded as all parts are."""
     parser = ElementTree.XMLParser()
-    for piece in pieces(archive, file, part):
-        parser.feed(piece)
-    root = parser.close()
+    try:
+        for piece in pieces(archive, file, part):
+            parser.feed(piece)
+        root = parser.close()
+    except ElementTree.ParseError as error:
+        raise inside(file, f"{shortened(part)}: {error}") from error
     assert isinstance(root, ElementTree.Element)
     return root
 
@@ -590,20 +564,23 @@ def _read_book(archive: zipfile.ZipFile, file: str) -> tuple[list[_Listed], Styl
     if not main and {e.get("ContentType") for e in types.iterfind("{*}Default")} & set(_KINDS):
         main = "xl/workbook.xml"  # some programs name the kind once for all parts
     if not main:
-        raise KeyError("no part is a workbook")
+        raise inside(file, "no part is a workbook")
     book, parts = _tree(archive, file, main), set(archive.namelist())
     folder, name = posixpath.split(main)
     related = {
-        e.get("Id"): (e.attrib["Type"], posixpath.normpath(posixpath.join("/" + folder, e.attrib["Target"]))[1:])
+        e.get("Id"): (_needed(e, "Type", file),
+                      posixpath.normpath(posixpath.join("/" + folder, _needed(e, "Target", file)))[1:])
         for e in _tree(archive, file, posixpath.join(folder, "_rels", f"{name}.rels"))
-    }
+    }  # fmt: skip
     sheets = []
     if not (listed := book.findall("{*}sheets/*")):  # whatever they are called: no sheet is passed over
-        raise KeyError("no sheet is listed")
+        raise inside(file, "no sheet is listed")
     for sheet in listed:
-        title, relation = sheet.attrib["name"], sheet.get(_RELATION)
+        title, relation = _needed(sheet, "name", file), sheet.get(_RELATION)
         if not relation:
             continue
+        if relation not in related:
+            raise inside(file, f"sheet {shortened(title)} leads to no part")
         kind, entry = related[relation]
         if "chartsheet" in kind:
             continue
@@ -618,7 +595,7 @@ def _read_book(archive: zipfile.ZipFile, file: str) -> tuple[list[_Listed], Styl
         sheets.append(_Listed(title, entry, sheet.get("state", "visible") != "visible"))
     texts = next((part for have, part in named if have == _TEXTS), "")
     since_1904 = any(_is_set(e.get("date1904", "0")) for e in book.iterfind("{*}workbookPr"))
-    styles = _styles(_tree(archive, file, "xl/styles.xml")) if "xl/styles.xml" in parts else Styles()
+    styles = _styles(_tree(archive, file, "xl/styles.xml"), file) if "xl/styles.xml" in parts else Styles()
     styles = replace(
         styles, texts=_shared_texts(archive, file, texts) if texts else (),
         epoch=dt.datetime(1904, 1, 1) if since_1904 else styles.epoch,
@@ -632,6 +609,20 @@ def _read_book(archive: zipfile.ZipFile, file: str) -> tuple[list[_Listed], Styl
 
 def _is_set(text: str) -> bool:
     return text not in {"", "0", "false", "f"}
+
+
+def _needed(element: ElementTree.Element, name: str, file: str) -> str:
+    """Return what an element must say."""
+    if (text := element.get(name)) is None:
+        raise inside(file, f"{shortened(element.tag.rpartition('}')[2])} without {name}")
+    return text
+
+
+def _index(text: str, file: str) -> int:
+    """Return the number of a style, format or font."""
+    if not _is_number(text.strip(), 9):
+        raise inside(file, f"style {shortened(text)!r}")
+    return int(text)
 
 
 def _shared_texts(archive: zipfile.ZipFile, file: str, part: str) -> list[str]:
@@ -658,8 +649,8 @@ def _shared_texts(archive: zipfile.ZipFile, file: str, part: str) -> list[str]:
     parser.buffer_text, parser.buffer_size = True, 1 << 16
     parser.StartElementHandler, parser.EndElementHandler, parser.CharacterDataHandler = start, end, characters
     for piece in pieces(archive, file, part):
-        parser.Parse(piece, False)
-    parser.Parse(b"", True)
+        _parse(parser, file, part, piece)
+    _parse(parser, file, part, b"", last=True)
     return found
 
 
@@ -669,12 +660,14 @@ _OF_A_SPAN = re.compile(r"\[(?:hh?|mm?|ss?)\]", re.I)
 _DAY_FORMATS, _SPAN_FORMATS = frozenset((*range(14, 23), 45, 46, 47)), frozenset((46,))  #: ECMA-376, 18.8.30
 
 
-def _styles(sheet: ElementTree.Element) -> Styles:
+def _styles(sheet: ElementTree.Element, file: str) -> Styles:
     """Return which styles of cells are days, spans of time, struck through, or show words."""
-    formats = {int(e.attrib["numFmtId"]): e.attrib["formatCode"] for e in sheet.iterfind("{*}numFmts/{*}numFmt")}
+    formats = {_index(_needed(e, "numFmtId", file), file): _needed(e, "formatCode", file)
+               for e in sheet.iterfind("{*}numFmts/{*}numFmt")}  # fmt: skip
     struck = {n for n, font in enumerate(sheet.iterfind("{*}fonts/{*}font"))
               if any(_is_set(e.get("val", "1")) for e in font.iterfind("{*}strike"))}  # fmt: skip
-    styles = [(int(e.get("numFmtId", "0")), int(e.get("fontId", "0"))) for e in sheet.iterfind("{*}cellXfs/{*}xf")]
+    styles = [tuple(_index(e.get(name, "0"), file) for name in ("numFmtId", "fontId"))
+              for e in sheet.iterfind("{*}cellXfs/{*}xf")]  # fmt: skip
     first = {number: code.split(";")[0] for number, code in formats.items()}
     days = {n for n, code in first.items() if _OF_A_DAY.search(_AS_IT_STANDS.sub("", code))}
     spans = {n for n, code in first.items() if _OF_A_SPAN.search(code)}

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from itertools import pairwise
@@ -71,6 +72,38 @@ _KNOWN_TEXTS = (
     "DateAndTime", "Diameter", "DiameterMin", "DiameterMax", "Location", "Direction", "AxisPoint", "Number", "Scope",
     "NonConformanceDesignator", "UUID", "QPId", "Normal", "Checked", "Version",
 )  # fmt: skip
+_MEASURED = {
+    "Attributes", "TimeStamp", "ActualComponentId", "ManufacturingProcessId", "MeasurementDeviceIds", "NotedEventIds",
+    "SubstituteFeatureAlgorithm", "PointList", "ActualTransformId", "CoordinateSystemId",
+}  # fmt: skip
+_LENGTHS = {"Diameter", "DiameterMin", "DiameterMax", "Form", "Length", "Value", "MaxValue", "MinValue", "Bonus"}
+_OF_FEATURE = _MEASURED | {
+    "FeatureItemId", "FeatureName", "ProxyMeasurementId", "Diameter", "DiameterMin", "DiameterMax", "Form",
+    "SweepMeasurementRange", "SweepFull",
+}  # fmt: skip
+_OF_CHARACTERISTIC = _MEASURED | {
+    "Description", "Status", "CharacteristicItemId", "FeatureMeasurementIds", "NonConformanceDesignator", "Value",
+    "MaxValue", "MinValue",
+}  # fmt: skip
+_SEGMENTS = {f"{each}CompositeSegmentPositionMeasurement" for each in ("Second", "Third", "Fourth")}
+#: what may stand inside what of a hole's results (QIFResults.xsd, Characteristics.xsd): all else may be a reading
+_INSIDE: dict[str, set[str]] = {
+    "MeasurementResults": {
+        "Attributes", "InspectionTraceability", "ThisResultsInstanceQPId", "ExternalFileReferences", "MeasuredFeatures",
+        "MeasuredPointSets", "MeasuredCharacteristics", "ActualTransforms", "InspectionStatus", "ActualComponentIds",
+        "CoordinateSystemActualTransformAssociations", "CoordinateSystemId",
+    },
+    "MeasuredCharacteristics": {"CharacteristicMeasurements", "CharacteristicGroupStatuses"},
+    "CircleFeatureMeasurement": _OF_FEATURE | {"Location", "Normal"},
+    "CylinderFeatureMeasurement": _OF_FEATURE | {"Axis", "Length"},
+    "DiameterCharacteristicMeasurement": _OF_CHARACTERISTIC,
+    "PositionCharacteristicMeasurement": _OF_CHARACTERISTIC | _SEGMENTS | {
+        "ZoneDataSet", "DatumsOk", "Bonus", "DRFTransformActualId"},
+    "LinearCoordinateCharacteristicMeasurement": _OF_CHARACTERISTIC | {"TypeOfCoordinates"},
+    "UserDefinedAttributeCharacteristicMeasurement": _OF_CHARACTERISTIC,
+    "Axis": {"AxisPoint", "Direction"}, "Status": {"CharacteristicStatusEnum", "OtherCharacteristicStatus"},
+    **{tag: set() for tag in (*_LENGTHS, "Location", "Normal", "AxisPoint", "Direction")},
+}  # fmt: skip
 _METRE = {
     "inch": "0.0254", "inches": "0.0254", "in": "0.0254", "mm": "0.001", "millimeter": "0.001", "millimetre": "0.001",
     "millimeters": "0.001", "millimetres": "0.001", "m": "1", "meter": "1", "metre": "1", "cm": "0.01",
@@ -148,6 +181,8 @@ _ISSUES = {issue.code: issue for issue in (
            "Look at frame and datums in the machine's program", severity=ERROR),
     _issue("bonus-disagrees", "the bonus doesn't follow from the diameters", "", _LOOK),
     _issue("status-disagrees", "the document's verdict isn't the one that follows from its readings", "", _LOOK),
+    _issue("unknown-element", "a number stands where none is known: it could be a reading, and isn't used",
+           "elements of QIF 3.0", "Export the document again, or look at what it says there"),
     _issue("damaged-reading", "a reading of the document was changed, or another version wrote it", "",
            "Write the document anew", severity=ERROR),
     _issue("edited", "it doesn't follow from the readings of the document: it was changed", "",
@@ -169,6 +204,7 @@ class _Growing:
         self.parser.buffer_text = True
         self.parser.StartDoctypeDeclHandler = self._refuse
         self.parser.EntityDeclHandler = self._refuse
+        self.parser.XmlDeclHandler = self._declares
         self.parser.StartElementHandler = self._start
         self.parser.EndElementHandler = self._end
         self.parser.CharacterDataHandler = self._text
@@ -176,6 +212,17 @@ class _Growing:
     def _refuse(self, *_: object) -> None:
         raise refusal(self.name, "unsafe-file", "the document declares a document type or entities; such files aren't "
                       "read", action="Have the program export it without")  # fmt: skip
+
+    def _declares(self, _: str, encoding: str | None, __: int) -> None:
+        """Refuse an encoding that the parser can't take: it knows UTF-8, UTF-16 and what has a byte for a letter."""
+        named = (encoding or "utf-8").casefold()
+        try:
+            known = named in {"utf-8", "utf-16"} or len(bytes(range(256)).decode(named, "replace")) == 256
+        except (LookupError, ValueError):
+            known = False
+        if not known:
+            raise refusal(self.name, "wrong-encoding", "the document says an encoding that isn't read",
+                          found=shortened(named), allowed="UTF-8", action="Export it in UTF-8")  # fmt: skip
 
     def _start(self, tag: str, attributes: dict[str, str]) -> None:
         space, _, local = tag.rpartition(" ")
@@ -187,10 +234,12 @@ class _Growing:
                           action="Export the results alone, without models and points")  # fmt: skip
         if self.depth == 1:
             self._check_root(space, local)
-        if self.skipping or local in _SKIPPED or space != NAMESPACE:
+        if self.skipping or (local in _SKIPPED and space == NAMESPACE):
             self.skipping += 1
-            return
-        self.builder.start(local, attributes)
+        elif space == NAMESPACE:
+            self.builder.start(local, attributes)
+        else:  # none of the standard's: it has no id, and what it holds is named
+            self.builder.start(f"{space}:{local}", {f":{name}": value for name, value in attributes.items()})
 
     def _check_root(self, space: str, local: str) -> None:
         if local == "QIFDocument" and space == NAMESPACE:
@@ -208,7 +257,8 @@ class _Growing:
         if self.skipping:
             self.skipping -= 1
         else:
-            self.builder.end(tag.rpartition(" ")[2])
+            space, _, local = tag.rpartition(" ")
+            self.builder.end(local if space == NAMESPACE else f"{space}:{local}")
 
     def _text(self, text: str) -> None:
         if not self.skipping and self.depth:
@@ -230,7 +280,7 @@ def _parsed(container: Container) -> Element:
         for start in range(0, len(content), piece):
             growing.parser.Parse(bytes(content[start : start + piece]), False)
         growing.parser.Parse(b"", True)
-    except (expat.ExpatError, LookupError, ValueError) as error:
+    except expat.ExpatError as error:
         raise refusal(
             container.name, "damaged-file", "the document isn't well formed, or was cut", found=shortened(str(error)),
             action="Export it again, or copy it again from where it came",
@@ -417,7 +467,7 @@ class _Document:
 
     def length(self, element: Element, number: int, place: str, text: str | None = None, u: str = "") -> _Value:
         """Return a length that an element holds; ``text``: one number of a list, with its uncertainty ``u``."""
-        typed = " ".join((element.text if text is None else text or "").split())  # type: ignore[union-attr]
+        typed = " ".join(((element.text or "") if text is None else text).split())
         named, nothing = element.get("linearUnit"), float("nan")
         factor = self.primary if named is None else self.units.get(named.strip())
         if factor is None and (known := _METRE.get((named or "").strip().casefold())):
@@ -654,12 +704,27 @@ class _Results:
         for element, features in links:
             self._word(element, features)
         self._nominals()
+        whole = self.reader.whose(self.component)[2]
         self.reader.tied.update((feature.number, self._tied(feature)) for feature in self.features)
         for element, features in links:
             self._compare(element, features)
             if len(features) == 1:
                 self.reader.tied[_whole(element.get("id"))] = self._tied(features[0])
+            self._unknown(element, self._tied(features[0]) if len(features) == 1 else whole)
+        for feature in self.features:
+            if feature.hole >= 0 or not self._elsewhere(feature):
+                self._unknown(feature.element, self._tied(feature))
+        self._unknown(self.element, whole)
         self._whole_status()
+
+    def _unknown(self, element: Element, tied: Tied) -> None:
+        """Hold where a number stands beside or in elements that are read, and no element of the standard holds it."""
+        for one in element.findall("Attributes/*") if not self.reader.own else ():
+            self.reader.use(one.tag, one.get("name") or "", "not asked")
+        number = _whole(element.get("id"))
+        for at, said in _strays(element):
+            if any(map(str.isdecimal, said)):
+                self.document.say("unknown-element", number, f"{at}: {said}", tied)
 
     # -------------------------------------------------------------------------------------------------- the features
 
@@ -976,20 +1041,19 @@ class _Results:
             number = _whole(holder.get("id"))
             for attribute in holder.findall("Attributes/AttributeStr"):
                 name, text = attribute.get("name"), attribute.get("value") or ""
-                try:
-                    if name == OWN_PROBLEM:
-                        said = json_values(text)
-                        self._own_problem(said, number)
-                        self.reasons.add(str(said["hole"]))
-                    elif name == OWN:
-                        reading = self._own_reading(json_values(text))
-                        self.reader.add(**reading, row=number, column=FIRST_ELEMENT + ELEMENTS.index("Reading"))
-                        values.setdefault(number, []).append(reading)
-                        if self._typed_otherwise(reading, json_values(text)):
-                            self.document.say("values-disagree", number, text)
-                        self._own_reason(reading)
-                except (ValueError, KeyError, TypeError, AttributeError):
+                said = self._own_said(name, text) if name in {OWN, OWN_PROBLEM} else {}
+                if said is None:
                     self.document.say("damaged-reading", number, text)
+                elif name == OWN_PROBLEM:
+                    self._own_problem(said, number)
+                    self.reasons.add(said["hole"])
+                elif said:
+                    reading = self._own_reading(said)
+                    self.reader.add(**reading, row=number, column=FIRST_ELEMENT + ELEMENTS.index("Reading"))
+                    values.setdefault(number, []).append(reading)
+                    if self._typed_otherwise(reading, said):
+                        self.document.say("values-disagree", number, text)
+                    self._own_reason(reading)
         for feature in self.features:
             here = [r for r in values.get(feature.number, []) if np.isfinite(r["value"]) and not r["issue"]]
             there = [[r["value"] for r in here if r["characteristic"] == CHARACTERISTICS.index(kind)]
@@ -1003,13 +1067,40 @@ class _Results:
             for value in off[:1]:
                 self.document.say("edited", value.cell, value.typed, self._tied(feature))
 
+    def _own_said(self, name: str, text: str) -> dict[str, Any] | None:
+        """Return what an attribute of ours carries, blanks filled in, None where it isn't as we write it."""
+        try:
+            said = json_values(text)
+            if not isinstance(said, dict):
+                return None
+            dt.date.fromisoformat(said.get("date") or "2026-01-01")
+        except (ValueError, TypeError):  # no JSON, or no day
+            return None
+        texts, nothing = ("code", "message", "hole", "wall") if name == OWN_PROBLEM else _TEXTS, float("nan")
+        said = {key: "" for key in texts if name == OWN} | said
+        if not all(isinstance(said.get(key), str) for key in texts):
+            return None
+        if name == OWN_PROBLEM:
+            return said
+        numbers = ("value", "direction", "temperature_c")
+        said = dict[str, Any](trial=0, date="", **dict.fromkeys(numbers, nothing)) | said
+        known = {"hole": self.spec.hole_ids, "wall": self.spec.walls.names, "characteristic": CHARACTERISTICS}
+        sound = (
+            all(said[key] in ("", *words) for key, words in known.items())
+            and said["word"] in WORDS and said["unit"] in UNIT_CODES
+            and isinstance(said["trial"], int) and 0 < said["trial"] < 2**15
+            and all((isinstance(said[key], int | float) and abs(said[key]) < 1e300) or said[key] is nothing
+                    for key in numbers)
+        )  # fmt: skip
+        return said if sound else None
+
     def _typed_otherwise(self, reading: dict[str, Any], said: dict[str, Any]) -> bool:
         """Whether a reading isn't the number that was typed; deviations and slips of the point are none of its size."""
         scale = {"mm": 1.0, "in": 25.4}
-        unit, value = str(said.get("unit", "")), reading["value"]
+        unit, value = said["unit"], reading["value"]
         if unit not in scale or reading["issue"] or not (np.isfinite(value) and value):
             return False
-        typed = length_of(str(said.get("typed", "")), ".").value * scale[unit] / scale[self.spec.unit]
+        typed = length_of(said["typed"], ".").value * scale[unit] / scale[self.spec.unit]
         return bool(0.5 < typed / value < 2.0 and abs(typed - value) > 1e-5 * self.inch)
 
     def _own_reason(self, reading: dict[str, Any]) -> None:
@@ -1026,14 +1117,14 @@ class _Results:
 
     def _own_problem(self, said: Any, number: int) -> None:
         message = f"said when the document was written: {said['message']}"
-        tied = self.reader.whose(self.component)[2] | {"hole": str(said["hole"]), "wall": str(said["wall"])}
-        self.document.say_issue(_issue(str(said["code"]), message, action="Read it again"), number, "", tied)
+        tied = self.reader.whose(self.component)[2] | {"hole": said["hole"], "wall": said["wall"]}
+        self.document.say_issue(_issue(said["code"], message, action="Read it again"), number, "", tied)
 
     def _own_reading(self, said: dict[str, Any]) -> dict[str, Any]:
         draft, spec, nothing = self.reader.draft, self.spec, float("nan")
         part, serial, _ = self.reader.whose(self.component)
-        text = {name: str(said.get(name, "")) for name in _TEXTS}
-        number = {name: float(said.get(name, nothing)) for name in ("value", "direction", "temperature_c")}
+        text = {name: said[name] for name in _TEXTS}
+        number = {name: float(said[name]) for name in ("value", "direction", "temperature_c")}
         unit, kind, doubt = UNIT_CODES.index(text["unit"]), text["characteristic"], text["doubt"]
         typed = length_of(text["typed"], ".").value if unit else nothing
         issue = _issue(doubt, "doubtful when the document was written", action="Read it again") if doubt else None
@@ -1041,9 +1132,9 @@ class _Results:
         return number | {
             "part": part, "serial": serial, "hole": spec.hole_ids.index(text["hole"]) if text["hole"] else -1,
             "wall": spec.walls.names.index(text["wall"]) if text["wall"] else -1, "unit": unit,
-            "characteristic": CHARACTERISTICS.index(kind) if kind else -1, "trial": int(said["trial"]),
+            "characteristic": CHARACTERISTICS.index(kind) if kind else -1, "trial": said["trial"],
             "word": WORDS.index(text["word"]), "typed": draft.typed.code(text["typed"]),
-            "date": np.datetime64(said.get("date") or "NaT", "D"), "issue": draft.issue_code(issue),
+            "date": np.datetime64(said["date"] or "NaT", "D"), "issue": draft.issue_code(issue),
             "raw": typed if np.isfinite(typed) else number["value"],
             **{name: getattr(draft, name).code(text[name]) if text[name] else -1 for name in ("gauge", "by", "note")},
         }  # fmt: skip
@@ -1146,7 +1237,8 @@ class _Results:
                 apart = max(sizes) - min(sizes) if taper and sizes else np.inf
                 good = inside if good is not False else good
                 if not inside or abs(value.value) > apart + 1e-4 * self.inch:
-                    what = "is out of its own limits" if not inside else "is more than its diameters differ"
+                    what = "is more than its diameters differ" if inside else "is out of its own limits"
+                    what = "says no number" if value.fault else what
                     document.say("values-disagree", value.cell, value.typed, tied,
                                  message=f"{_text(definition, 'Name') or _kind(element)} {what}")  # fmt: skip
         return good if ends else None
@@ -1229,6 +1321,21 @@ class _Results:
         said = [a.get("value") or "" for a in component.findall("Attributes/AttributeStr")
                 if a.get("name") == "verdict"] if component is not None else []  # fmt: skip
         return {"accept": "PASS"}.get(said[0], said[0]) if said else ""
+
+
+def _strays(element: Element) -> Iterator[tuple[str, str]]:
+    """Yield what an element holds that none of its kind holds: name and content of elements, and texts between them."""
+    known = _INSIDE.get(element.tag)
+    if known is None:
+        return
+    texts = [element.text if known else "", *(child.tail for child in element)]
+    yield element.tag, " ".join(" ".join(filter(None, texts)).split())
+    for child in element:
+        if child.tag in known:
+            yield from _strays(child)
+        else:
+            said = [text for one in child.iter() for text in (one.text, *one.attrib.values(), one.tail) if text]
+            yield child.tag, " ".join(" ".join(said).split())
 
 
 def _kind(element: Element) -> str:

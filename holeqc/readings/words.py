@@ -573,8 +573,9 @@ def is_good_verdict(content: Content) -> bool:
     return text.startswith(("✓", "✔", "☑", "✅")) or word_of(text) in good
 
 
-_NUMBER = re.compile(
-    r"(?<![\w.,:/°-])([+-]?\d{0,4}[.,]\d{2,6})(?!\d|[.,:/]\d)(?! ?(?:%|°|(?:deg|rpm|nm|min|sec|s|h|kg|c|f)\b))"
+_NUMBER = re.compile(  # two points make a day, unless so many digits stand before the second: it parted two numbers
+    r"(?<![\w.,:/°-])([+-]?\d{0,4}[.,](?:\d{2,6}(?!\d|[.,:/]\d)|\d{3,6}(?=[.,]\d)))"
+    r"(?! ?(?:%|°|(?:deg|rpm|nm|min|sec|s|h|kg|c|f)\b))"
 )
 
 

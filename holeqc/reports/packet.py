@@ -578,12 +578,13 @@ def _seal_differences(place: Path, manifest: dict[str, Any], digest: str) -> lis
         return [f"{SEAL}: is missing, so no entry of a ledger holds this manifest, and this is no packet"]
     try:
         seal = door.json_values(door.take(path, door.MANIFEST).content)
-        row, approval = {name: seal["row"][name] for name in HASHED}, manifest.get("approval")
-        number = int(approval["entry"]) if isinstance(approval, dict) and "entry" in approval else 0
-        holds = entry_hash(row) == seal["hash"] and (row["kind"], row["seq"]) == (PACKET, seal["entry"])
-        mine = row["reason"] == packet_words(number, digest)
-    except (HoleQCError, ValueError, KeyError, TypeError, RecursionError):
-        holds = mine = False
+    except (HoleQCError, ValueError):
+        seal = None
+    row, number = _at(seal, "row"), _at(manifest, "approval", "entry")
+    holds = mine = False
+    if isinstance(row, dict) and row.keys() >= set(HASHED):
+        holds = entry_hash(row) == _at(seal, "hash") and (row["kind"], row["seq"]) == (PACKET, _at(seal, "entry"))
+        mine = row["reason"] == packet_words(number if isinstance(number, int) else 0, digest)
     if not holds:
         return [f"{SEAL}: was changed, or is no seal of a packet"]
     return [] if mine else [f"{SEAL}: is the seal of another manifest"]
@@ -596,31 +597,36 @@ def _signature_differences(
     from holeqc.ledger.persons import fault_of
     from holeqc.specification.load import parse_specification
 
-    approval: Any
-    kit: Any
-    entries: Any
-    approval, kit, entries = (manifest.get(key) for key in ("approval", "kit", "entries"))
-    mine: Any = manifest.get("signature")
+    mine = manifest.get("signature")
     try:
         asks = parse_specification(door.text_of(door.take(place / KIT, door.KIT)), KIT).approval_signed
-        other = door.json_values(door.take(place / SEAL, door.MANIFEST).content).get("signature")
-        if not asks and mine is None and other is None:
-            return [], ()
-        about = {
-            "kit": kit["id"], "revision": kit["revision"], "kit_sha256": kit["sha256"], "part": manifest["part"],
-            "serial": manifest["serial"], "inspection_hash": entries[0]["hash"], "role": approval["role"],
-            "note": approval["note"], "by": approval["by"],
-        }  # fmt: skip
-        packet = {"approval_hash": approval["hash"], "manifest": digest}
-    except (HoleQCError, OSError, ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError):
+        other = _at(door.json_values(door.take(place / SEAL, door.MANIFEST).content), "signature")
+    except (HoleQCError, ValueError):
         if mine is None:
             return [], ()  # what is wrong with the files is said already
-        return ["the signatures can't be looked at: manifest, seal or kit file isn't as it was made"], ()
+        return ["the signatures can't be looked at: seal or kit file isn't as it was made"], ()
+    if not asks and mine is None and other is None:
+        return [], ()
+    about = {
+        "kit": _at(manifest, "kit", "id"), "revision": _at(manifest, "kit", "revision"),
+        "kit_sha256": _at(manifest, "kit", "sha256"), "part": manifest.get("part"), "serial": manifest.get("serial"),
+        "inspection_hash": _at(manifest, "entries", 0, "hash"),
+        **{key: _at(manifest, "approval", key) for key in ("role", "note", "by")},
+    }  # fmt: skip
+    packet = {"approval_hash": _at(manifest, "approval", "hash"), "manifest": digest}
     acts = (("approval", mine, "approval", about), ("packet", other, "packet", packet))
     wrong = [f"{what}: {fault}" for what, row, act, of in acts if (fault := fault_of(row, act, of))]
     if wrong:
         return wrong, ()
-    return [], tuple((what, str(row["person"]), str(row["public_key"])) for what, row, _, _ in acts)
+    return [], tuple((what, str(_at(row, "person")), str(_at(row, "public_key"))) for what, row, _, _ in acts)
+
+
+def _at(content: Any, *path: str | int) -> Any:
+    """Return what stands at a place of a file's content, None where there is no such place."""
+    for step in path:
+        there = isinstance(content, dict) if isinstance(step, str) else isinstance(content, list) and content
+        content = content[step] if there and (isinstance(step, int) or step in content) else None
+    return content
 
 
 def _read_manifest(place: Path) -> dict[str, Any]:

@@ -262,6 +262,8 @@ def test_notes_speak_of_listed_drills_only() -> None:
     listed = [candidate.names for candidate in choice.candidates[:8]]
     assert not [note for note in choice.notes if "one size" in note and note.split(" is one")[0] not in listed]
     assert any("wide for a drilled hole" in note for note in choice.notes)
+    for upper, wide in ((0.5501, True), (0.5499, False)):  # a tenth of the low limit
+        assert any("wide for a drilled" in note for note in choose_drill(0.5, upper, "in").notes) == wide
 
 
 def test_outside_the_survey_the_allowance_is_named() -> None:
@@ -271,6 +273,75 @@ def test_outside_the_survey_the_allowance_is_named() -> None:
     assert (found.mean - found.drill) * 25.4 == pytest.approx(0.05, abs=1e-12)
     choice = choose_drill(0.030, 0.034, "in")
     assert any("0.05 mm" in note for note in choice.notes)
+
+
+def test_the_survey_at_its_sizes_and_ends() -> None:
+    # the survey's own figures (from memory, unconfirmed), both end sizes with it; beyond them 0 to 0.1 mm
+    sizes = [0.0625, 0.125, 0.25, 0.5, 0.75, 1.0]
+    found = drills.expected_holes(sizes)
+    figures = [(10, 15, 20), (10, 30, 45), (25, 40, 65), (30, 60, 80), (30, 60, 80), (40, 70, 90)]
+    over = np.array([found.least, found.mean, found.greatest]).T - np.array(sizes)[:, None]
+    assert np.round(over * 1e4, 6).tolist() == [list(row) for row in figures]
+    assert found.basis.tolist() == [1] * 6
+    beyond = drills.expected_holes([0.0624, 1.0001])
+    assert beyond.basis.tolist() == [2, 2]
+    assert (beyond.least - beyond.drill).tolist() == pytest.approx([0, 0], abs=1e-12)
+    assert (beyond.greatest - beyond.drill) * 25.4 == pytest.approx(0.1, abs=1e-12)
+
+
+def test_a_history_carries_up_to_a_quarter_and_no_further() -> None:
+    past = [drills.history("1/4", [0.2510, 0.2512, 0.2514], "in")]
+    assert drills.expected_holes([0.1999, 0.2001, 0.3124, 0.3126], past).basis.tolist() == [1, 0, 0, 1]
+
+
+@pytest.mark.parametrize(
+    ("drill", "inside", "beyond"),
+    [
+        # by hand: 29/64 cuts at most .0077188 over by the survey; the code allows so much below and three
+        # times as much above; #80 at most 0.1 mm over, but no fifth below and no quarter above its size
+        ("29/64", (0.4455, 0.4762), (0.4453, 0.4764)),
+        ("#80", (0.0109, 0.0168), (0.0107, 0.0170)),
+    ],
+)
+def test_where_a_hole_no_longer_belongs_to_its_drill(
+    drill: str, inside: tuple[float, float], beyond: tuple[float, float]
+) -> None:
+    for hole in inside:
+        assert drills.history(drill, [hole], "in").holes.tolist() == [hole]
+    for hole in beyond:
+        with pytest.raises(DataError, match="doesn't belong to a drill of"):
+            drills.history(drill, [hole], "in")
+
+
+def test_where_a_hole_no_longer_belongs_to_the_others() -> None:
+    for side in (1, -1):  # the others alike: .0077188 away at most
+        alike = [0.4565] * 3
+        assert drills.history("29/64", [*alike, 0.4565 + side * 0.0077], "in").holes.size == 4
+        with pytest.raises(DataError, match="the drill's other holes"):
+            drills.history("29/64", [*alike, 0.4565 + side * 0.0078], "in")
+    # the others apart by .0010 in the middle: 6 * 1.4826 * .0010 = .0089
+    assert drills.history("29/64", [0.4550, 0.4560, 0.4560, 0.4570, 0.4580, 0.4648], "in").holes.size == 6
+    with pytest.raises(DataError, match=r"0\.4660 in doesn't belong to the drill's other holes"):
+        drills.history("29/64", [0.4550, 0.4560, 0.4560, 0.4570, 0.4580, 0.4660], "in")
+
+
+def test_stock_for_the_reamer_row_by_row() -> None:
+    # the tutorial's rows [mm]: to 5 .1/.2, to 20 .2/.3, to 50 .3/.5; the reamer is the middle in steps of 0.01 mm
+    for middle, least, greatest in ((5.0, 0.1, 0.2), (5.01, 0.2, 0.3), (19.9, 0.2, 0.3), (20.01, 0.3, 0.5)):
+        ream = choose_drill(middle - 0.02, middle + 0.024, "mm").reaming
+        assert ream is not None, middle
+        assert (ream.reamer, ream.advised_least, ream.advised_greatest) == pytest.approx((middle, least, greatest))
+        assert least <= ream.stock_expected <= greatest
+        assert ream.stock_expected == pytest.approx((least + greatest) / 2, abs=0.08)  # the nearest drill to the middle
+        assert ream.stock_least < ream.stock_expected
+    # 20 belongs to the row below it: 19.5 cuts .155 more by the survey and leaves .345, no drill .2 to .3
+    assert choose_drill(19.98, 20.024, "mm").reaming is None
+    inch = choose_drill(0.4550, 0.4563, "in").reaming
+    assert inch is not None
+    assert inch.reamer == 0.4555  # .45565 in steps of .0005; a band without such a step has its middle
+    narrow = choose_drill(0.4551, 0.4554, "in").reaming
+    assert narrow is not None
+    assert narrow.reamer == 0.45525
 
 
 def test_no_drill_is_said() -> None:
@@ -311,6 +382,8 @@ def test_sequence_from_pilot_to_size() -> None:
     assert [(s.purpose, s.names) for s in steps] == [("pilot", "7/64"), ("step", "17/64"), ("size", "29/64")]
     assert [s.purpose for s in drilling_sequence(0.125, "in")] == ["size"]
     assert [s.purpose for s in drilling_sequence(0.25, "in")] == ["pilot", "size"]
+    assert [(s.purpose, s.names) for s in drilling_sequence(0.126, "in")] == [("pilot", "1/32"), ("size", "0.126 in")]
+    assert [s.names for s in drilling_sequence(0.251, "in")] == ["1/16", "5/32", "0.251 in"]
     metric = drilling_sequence(11.5, "mm")
     assert metric[-1].names == "11.5 mm"
     assert all(a.diameter < b.diameter for a, b in itertools.pairwise(metric))

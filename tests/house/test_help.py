@@ -33,6 +33,11 @@ def test_a_group_lists_its_commands(group: str, capsys: pytest.CaptureFixture[st
     assert all(f"\n  {name} " in said for name in COMMANDS[group])
 
 
+def test_a_command_that_is_none_is_answered_with_the_nearest(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["chekc", "kit.toml", "sheet.csv"]) == 2
+    assert "there is no command 'chekc' (nearest: 'check'). " in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("width", [40, 100])
 def test_every_topic_is_explained_within_the_screen(
     width: int, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch

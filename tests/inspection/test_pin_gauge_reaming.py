@@ -90,8 +90,8 @@ def test_given_sizes_against_every_choice(seed: int) -> None:
         pin, rows = np.repeat(pin[:3], 2, axis=0), 2 * len(pin[:3])
         hole = pin + rng.normal(0, 0.003, (rows, 2))
         size, pins, group = rng.uniform(0.446, 0.452, rows).round(4), np.full(rows, 0.444), 7 * (np.arange(rows) // 2)
-    limit = np.full(rows, 0.462)
-    limit[0] = 0.456
+    limit = np.full(rows, 0.4527 if seed % 6 == 4 else 0.462)  # the first is too small for these parts
+    limit[0] = min(limit[0], 0.456)
     expected = every_choice(pin, hole, size, pins, limit, group)
     found = smallest_reaming(pin, hole, size, pins, limit, STEPS, together=group)
     if expected is None:
@@ -143,7 +143,7 @@ def any_size(pin: np.ndarray, hole: np.ndarray, size: np.ndarray, pins: np.ndarr
 def test_any_size_against_an_independent_solver(seed: int) -> None:
     rng = np.random.default_rng(100 + seed)
     pin, hole, size, pins = random_part(rng, int(rng.integers(3, 12)))
-    limit = size + rng.uniform(0.004, 0.015, len(size))
+    limit = size + rng.uniform(0.004, 0.015, len(size)) * (0.1 if seed == 1 else 1.0)  # a tenth is too little
     found = smallest_reaming(pin, hole, size, pins, limit)
     if found is None:
         assert not pin_pattern_margin(pin, hole, limit, pins).enters[0]

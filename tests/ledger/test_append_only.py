@@ -28,6 +28,7 @@ from holeqc.ledger.ledger import Ledger
 from holeqc.ledger.rechecks import record_recheck
 from holeqc.ledger.recording import record
 from holeqc.ledger.stories import newest_parts
+from holeqc.ledger.verify import verify
 from holeqc.problems import LedgerError
 from holeqc.readings.containers import ReadOptions
 from holeqc.readings.read import read_files
@@ -417,13 +418,31 @@ def test_every_copy_of_a_text_is_watched_in_indexes_too(tmp_path: Path) -> None:
 
 
 def test_rows_of_a_question_are_read_in_one_moment(full: Ledger) -> None:
-    with full.reading() as connection:
+    with full.reading():
         first = len(full.rows(select(s.ENTRY)))
-        with open_ledger(_where(full), create=False) as other, contextlib.suppress(LedgerError):
-            if full.engine.dialect.name == "postgresql":
-                other.entry("meanwhile", "bench")
+        with open_ledger(_where(full), create=False, wait_seconds=0.05) as other, contextlib.suppress(LedgerError):
+            other.entry("meanwhile", "bench")
         assert len(full.rows(select(s.ENTRY))) == first
-        assert connection is not None
+
+
+def test_what_others_record_while_it_is_verified_is_no_fault(tmp_path: Path) -> None:
+    with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
+        spec = kit(tmp_path)
+        record(ledger, judged(spec, sheet(tmp_path / "a.csv", {"P-1": GOOD})), text_of(spec), "bench 2")
+        newest, times = len(ledger.rows(select(s.ENTRY))), 0
+
+        @contextlib.contextmanager
+        def reading() -> Iterator[Connection]:
+            nonlocal times
+            times += 1
+            if times == 2:  # how far it is verified was asked the first time
+                record(ledger, judged(spec, sheet(tmp_path / "b.csv", {"P-2": GOOD})), text_of(spec), "bench 3")
+            with ledger.reading() as connection:
+                yield connection
+
+        found = verify(reading)
+        assert (found.faults, found.entries) == ((), newest)
+        assert len(ledger.rows(select(s.ENTRY))) > newest
 
 
 def test_a_bench_needs_no_more_than_the_right_to_add(tmp_path: Path) -> None:

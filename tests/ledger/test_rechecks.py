@@ -111,8 +111,8 @@ def test_a_reamed_hole_is_read_alone_and_the_part_is_approved(shop: Shop) -> Non
     approved = approved_set(shop.ledger, "P-1").inspection
     assert approved.parts["readings"].tolist() == [6]
     (join,) = approved.readings.joins
-    assert sorted(join.replaced["value"].dropna()) == [0.4545, 0.4546]
-    assert sorted(join.counts["value"].dropna()) == [0.4571, 0.4572]
+    assert sorted(v for v in join.replaced["value"] if v == v) == [0.4545, 0.4546]
+    assert sorted(v for v in join.counts["value"] if v == v) == [0.4571, 0.4572]
 
 
 def test_the_story_says_which_reading_counts(shop: Shop) -> None:

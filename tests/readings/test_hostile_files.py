@@ -15,8 +15,9 @@ from pathlib import Path
 
 import openpyxl
 import pytest
-from making import cell_xml, codes, kit, only, read, rewritten, text_file, wide, workbook
+from making import KIT, cell_xml, codes, kit, only, read, rewritten, text_file, wide, workbook
 
+from holeqc.__main__ import run
 from holeqc.problems import HoleQCError, ReadingsError
 from holeqc.readings.containers import SizeLimits
 from holeqc.readings.read import declared_kit
@@ -53,6 +54,67 @@ def test_a_workbook_cut_short(share: float, tmp_path: Path) -> None:
     data = path.read_bytes()
     path.write_bytes(data[: int(share * len(data))])
     assert "damaged or cut off" in refused(path, "damaged-file")
+
+
+@pytest.mark.parametrize("place", ["files.SheetPass._number", "files._styles", "files._remarks", "files.reference",
+                                   "containers._check_kind", "containers._check_xml_start"])  # fmt: skip
+def test_a_slip_of_ours_is_no_damage_of_the_file(
+    place: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "kit.toml").write_text(KIT)
+    path = good(tmp_path)
+    for error in (KeyError, TypeError, ValueError, RuntimeError, IndexError):
+
+        def slip(*_: object, error: type[Exception] = error, **__: object) -> None:
+            raise error("planted")
+
+        monkeypatch.setattr(f"holeqc.readings.{place}", slip)
+        assert run(["check", str(tmp_path / "kit.toml"), str(path), "--json"]) == 2
+        out, err = capsys.readouterr()
+        assert (out, "fault of holeqc" in err, f"{error.__name__}: " in err) == ("", True, True)
+
+
+@pytest.mark.parametrize(("part", "old", "new", "word"), [
+    ("xl/_rels/workbook.xml.rels", " Target=", " Targett=", "without Target"),
+    ("xl/workbook.xml", "<sheet name=", "<sheet nam=", "without name"),
+    ("xl/workbook.xml", 'r:id="rId1"', 'r:id="rId77"', "leads to no part"),
+    ("xl/styles.xml", "</cellXfs>", '<xf fontId="x"/></cellXfs>', "style 'x'"),
+    ("xl/styles.xml", "<numFmts", '<numFmts><numFmt numFmtId="170"/></numFmts><numFmts', "without formatCode"),
+    ("xl/styles.xml", "</styleSheet>", "", "styles.xml"),
+    ("[Content_Types].xml", "main+xml", "main+xlm", "no part is a workbook"),
+    (SHEET, "</sheetData>", "", "mismatched tag"),
+])  # fmt: skip
+def test_a_workbook_damaged_inside(part: str, old: str, new: str, word: str, tmp_path: Path) -> None:
+    path = rewritten(good(tmp_path), {part: lambda text: text.replace(old, new, 1)})
+    message = refused(path, "damaged-file")
+    assert "damaged inside" in message
+    assert word in message
+
+
+def test_a_part_that_is_missing_or_whose_bytes_are_damaged(tmp_path: Path) -> None:
+    path = good(tmp_path)
+    with zipfile.ZipFile(path) as archive:
+        parts = {name: archive.read(name) for name in archive.namelist()}
+        at = archive.getinfo(SHEET).header_offset + 60
+    data = bytearray(path.read_bytes())
+    data[at : at + 40] = bytes(40)
+    (tmp_path / "bytes.xlsx").write_bytes(data)
+    assert "damaged inside" in refused(tmp_path / "bytes.xlsx", "damaged-file")
+    with zipfile.ZipFile(tmp_path / "less.xlsx", "w") as archive:
+        for name in parts.keys() - {"xl/_rels/workbook.xml.rels"}:
+            archive.writestr(name, parts[name])
+    assert "no item named" in refused(tmp_path / "less.xlsx", "damaged-file")
+
+
+def test_drawings_that_lead_to_themselves_end(tmp_path: Path) -> None:
+    relations = (
+        '<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships">'
+        '<Relationship Id="rId1" Type="x/drawing" Target="sheet1.xml"/></Relationships>'
+    )
+    path = good(tmp_path)
+    with zipfile.ZipFile(path, "a") as archive:
+        archive.writestr("xl/worksheets/_rels/sheet1.xml.rels", relations)
+    assert len(read(path, kit()).table)
 
 
 #: what the files of other programs begin with, and the word for it

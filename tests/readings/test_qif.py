@@ -10,11 +10,13 @@ The measured part is `making.GOOD`, so the readings that must come out are known
 from __future__ import annotations
 
 import datetime as dt
+import json
 import os
 import re
 from collections.abc import Callable
 from itertools import count
 from pathlib import Path
+from xml.sax.saxutils import quoteattr
 
 import numpy as np
 import pytest
@@ -302,6 +304,9 @@ def test_what_is_not_used_is_named(tmp_path: Path) -> None:
     assert uses["PlaneFeatureMeasurement", "feature"] == ("not used", 1, "no circle or cylinder")
     assert uses["CircleFeatureMeasurement", "X"] == ("not used", 1, "of no hole of the kit")
     assert only(readings, "no-hole-of-kit").found == "'Circle 49'"
+    told = by_centre().replace("<Location z", "<Attributes n='1'><AttributeD1 name='load' value='3.5'/></Attributes><Location z", 1)
+    attributes = [(u.place, u.reason) for u in readings_of(tmp_path, told).sources[0].columns if u.heading == "AttributeD1"]
+    assert attributes == [("load", "not asked")]
     nest = readings_of(tmp_path, nested())
     assert [u.cells for u in nest.sources[0].columns if u.reason == "of the hole as a whole"] == [4]
     assert nest.table["word"].tolist().count("enters") == 8
@@ -342,6 +347,20 @@ WRONG: dict[str, tuple[Callable[[str], str], str, str]] = {
         lambda t: t.replace("CIR_H1_NEAR", "CIR_H77_NEAR").replace("<q:Location>38.1000", "<q:Location>40.0000", 1),
         "unknown-hole", "id=12/DiameterMin"),
     "no number": (first(r"<q:DiameterMin>11.63574", "<q:DiameterMin>NaN"), "not-a-number", "id=12/DiameterMin"),
+    "a blank": (first(r"<q:DiameterMin>11.63574", "<q:DiameterMin>"), "not-a-number", "id=12/DiameterMin"),
+    "a blank of what isn't read": (
+        first(r"</q:CharacteristicMeasurements>", "<q:UserDefinedLinearCharacteristicMeasurement id='777'><q:Value/>"
+              "</q:UserDefinedLinearCharacteristicMeasurement></q:CharacteristicMeasurements>"), "values-disagree", "id=777/Value"),
+    **{f"{name}": (first(old, new), "unknown-element", cell) for name, old, new, cell in (
+        ("an element that nobody knows", "<q:TimeStamp>", "<q:Bore>11.9</q:Bore><q:TimeStamp>", "id=12"),
+        ("an element around a reading", r"<q:DiameterMin>(.*?)</q:DiameterMin>", r"<q:x><q:DiameterMin>\1</q:DiameterMin></q:x>", "id=12"),
+        ("an element in a reading", r"<q:DiameterMin>(.*?)</q:DiameterMin>", r"<q:DiameterMin>\1<q:x>11.9</q:x></q:DiameterMin>", "id=12"),
+        ("a number between elements", r"</q:DiameterMin>", r"</q:DiameterMin>11.9", "id=12"),
+        ("an element of another language", "<q:TimeStamp>", "<Diameter xmlns='urn:shop'>11.9</Diameter><q:TimeStamp>", "id=12"),
+        ("a number in an attribute", "<q:TimeStamp>", "<q:Bore value='11.9'/><q:TimeStamp>", "id=12"),
+        ("a number of the position", "<q:Bonus>", "<q:Offset>0.9</q:Offset><q:Bonus>", "id=16"),
+        ("a list that nobody knows", "<q:MeasuredFeatures", "<q:Extra><q:Bore>11.9</q:Bore></q:Extra><q:MeasuredFeatures", "id=800"),
+    )},
     "an unknown unit of one value": (
         first(r"<q:DiameterMin>11.63574", '<q:DiameterMin linearUnit="line">11.63574'), "unknown-unit", "id=12/DiameterMin"),
     "a larger uncertainty": (
@@ -397,7 +416,51 @@ def test_texts_that_say_nothing_against_the_part_are_quoted(tmp_path: Path) -> N
     assert (problem.found, problem.severity, problem.holds) == ("Text: second shift", "note", False)
 
 
+OURS: dict[str, object] = {
+    "hole": "1", "wall": "near", "characteristic": "diameter", "typed": "0.458", "unit": "in", "value": 0.458, "trial": 1,
+    "date": "2026-11-02",
+}  # fmt: skip
+
+
+def ours(reading: dict[str, object]) -> str:
+    """Return a document of ours with one reading."""
+    said = {"holeqc kit": "T-4", "holeqc revision": "B", "holeqc reading": json.dumps(reading)}
+    kits, one = ("".join(f"<AttributeStr name={quoteattr(name)} value={quoteattr(said[name])}/>" for name in names)
+                 for names in (list(said)[:2], list(said)[2:]))  # fmt: skip
+    text = whole(INCH, "", sets(result(800, [], [], 801)), {801: "P-7"})
+    text = text.replace("<QPId>", f'<Attributes n="2">{kits}</Attributes><QPId>', 1)
+    return text.replace('<MeasurementResults id="800">', f'<MeasurementResults id="800"><Attributes n="1">{one}</Attributes>')
+
+
+@pytest.mark.parametrize("place", ["_Growing._start", "_Results._own_reading", "_Results._own_reason"])
+@pytest.mark.parametrize("error", [KeyError, ValueError, TypeError, LookupError])
+def test_a_slip_of_ours_is_no_damage_of_the_document(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, place: str, error: type[Exception]
+) -> None:
+    def slip(*_: object) -> None:
+        raise error("planted")
+
+    monkeypatch.setattr(f"holeqc.readings.qif.{place}", slip)
+    with pytest.raises(error, match="planted"):
+        readings_of(tmp_path, ours(OURS))
+
+
+#: how a reading of ours was changed
+@pytest.mark.parametrize("change", [
+    {"hole": "77"}, {"wall": "beside"}, {"characteristic": "colour"}, {"word": "maybe"}, {"unit": "cubit"}, {"hole": 1},
+    {"value": "0.4"}, {"value": 1e301}, {"trial": 0}, {"trial": 70000}, {"trial": "1"}, {"date": "2026-13-01"}, {"date": 1},
+    {"typed": None},
+])  # fmt: skip
+def test_a_reading_of_ours_that_was_changed_is_none(tmp_path: Path, change: dict[str, object]) -> None:
+    whole = readings_of(tmp_path, ours(OURS))
+    assert (len(whole.table), [p.code for p in whole.problems if p.holds]) == (1, [])
+    changed = readings_of(tmp_path, ours(OURS | change))
+    assert [p.found for p in changed.problems if p.code == "damaged-reading" and p.holds]
+
+
 @pytest.mark.parametrize(("change", "code"), [
+    (first(r"\A(<\?xml.*?\?>)?", '<?xml version="1.0" encoding="shift_jis"?>'), "wrong-encoding"),
+    (first(r"\A(<\?xml.*?\?>)?", '<?xml version="1.0" encoding="none"?>'), "wrong-encoding"),
     (lambda t: t.replace('id="12"', 'id="13"', 1), "id-twice"),
     (lambda t: t.replace("/xsd/qif3", "/xsd/qif2"), "old-format"),
     (lambda t: t.replace("/xsd/qif3", "/xsd/other"), "other-format"),

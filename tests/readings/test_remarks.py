@@ -76,6 +76,7 @@ NUMBERS: list[tuple[str, tuple[float, ...]]] = [
     ("12.03.26", ()),
     ("14:05", ()),
     ("rev 1.2.3", ()),
+    ("0.4565.4.9770", (0.4565,)),  # two numbers with a point for a comma
     ("21.50 °C", ()),
     ("99.73 %", ()),
     ("drill 29/64", ()),

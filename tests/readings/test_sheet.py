@@ -78,10 +78,6 @@ def open_sheet(path: Path, name: str | None = None) -> Worksheet:
     return sheet
 
 
-def headings(sheet: Worksheet, row: int) -> list[str]:
-    return [str(c.value) for c in sheet[row] if c.value is not None]
-
-
 def test_marker_survives_any_id() -> None:
     marker = Marker('B"L\\-7; kit ä', "=C", "mm")
     assert parse_marker(marker_text(marker)) == marker

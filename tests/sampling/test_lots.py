@@ -99,6 +99,14 @@ def test_the_tables_follow_their_diagonal_and_every_arrow_ends() -> None:
     (lambda: sampling.acceptability_constant("F", 15), "nearest: 10"),
     (lambda: sampling.acceptability_constant("F", 1.0, "reduced"), "nothing was seen"),
     (lambda: sampling.zero_acceptance_plan(10, 11, 0.9), "11 bad parts"),
+    (lambda: sampling.zero_acceptance_plan(10, 0, 0.9), "0 bad parts"),
+    (lambda: sampling.zero_acceptance_plan(10, 1.5, 0.9), "1.5 bad parts"),  # type: ignore[arg-type]
+    (lambda: sampling.zero_acceptance_plan(0, 0, 0.9), "a lot of 0"),
+    (lambda: sampling.zero_acceptance_plan(9.5, 1, 0.9), "a lot of 9.5"),  # type: ignore[arg-type]
+    (lambda: sampling.attribute_plan(0, 1.0), "lot size 0: give 2"),
+    (lambda: lots.drawn(["a", "b"], 3, "seed"), "a draw of 3 needs"),
+    (lambda: lots.drawn(["a", "b"], 0, "seed"), "a draw of 0 needs"),
+    (lambda: lots.drawn(["a", "a"], 1, "seed"), "found 1"),
 ])  # fmt: skip
 def test_what_no_table_has_is_refused(call: object, words: str) -> None:
     with pytest.raises(DataError, match=words):
@@ -199,6 +207,8 @@ def test_zero_acceptance_is_the_smallest_sample() -> None:
         allowed = 1 - Fraction(confidence)
         assert Fraction(choose(lot - bad, n), math.comb(lot, n)) <= allowed
         assert Fraction(choose(lot - bad, n - 1), math.comb(lot, n - 1)) > allowed
+    assert sampling.zero_acceptance_plan(1, 1, 0.9).n == 1  # the smallest lot, and one that is bad as a whole
+    assert sampling.zero_acceptance_plan(7, 7, 0.9).n == 1
 
 
 def test_variables_curve_by_simulated_samples() -> None:

@@ -536,6 +536,11 @@ def test_intervals_that_hang_on_a_normal_are_for_a_known_one() -> None:
     assert (plain.intervals, plain.tolerance) == ({}, None)
     assert plain.outside.ppm_if_normal_interval == (None, None)
     assert plain.any_shape == known.any_shape
+    # second route: the normal distribution itself; the short run by the moving range, whose mean is 2 sigma / root pi
+    for sigma, found in ((x.std(ddof=1), known.outside.ppm_if_normal),
+                         (np.abs(np.diff(x)).mean() * np.pi**0.5 / 2, known.outside.ppm_if_normal_short_run)):  # fmt: skip
+        normal = NormalDist(x.mean(), sigma)
+        assert found == pytest.approx(1e6 * (normal.cdf(-4) + 1 - normal.cdf(4)), rel=1e-9)
     assert {"Cp", "Cpk", "Pp", "Ppk", "Cpm"} <= set(known.intervals)
     heavy = np.random.default_rng(3).standard_t(2, 60)
     assert capability(heavy, Limits(-40, 40), choices=KNOWN).intervals == {}  # the readings speak against it

@@ -153,6 +153,8 @@ def test_a_cumulative_sum_signals_once_an_excursion_and_stops_at_the_crossing() 
     assert [s.points for s in longer.signals if s.side == "above"] == [(3, 4), (13, 14)]
     told = [s for s in longer.as_dict()["signals"] if s["side"] == "above"][1]
     assert (told["points"], told["began_at"], told["crossed_at"], told["beyond_until"]) == ([13, 14], 13, 14, 65)
+    alone = chart([*[0.0, 0.1] * 10, 3.0]).as_dict()["signals"][0]  # other charts have no sum to tell of
+    assert set(alone) & {"began_at", "crossed_at", "beyond_until"} == set()
 
 
 def test_cumulative_sums_by_a_plain_loop() -> None:

@@ -150,6 +150,15 @@ def test_budget_feeds_the_kit(capsys: pytest.CaptureFixture[str]) -> None:
     assert names[:3] == ["repeatability", "reproducibility", "resolution"]
     assert "bias, not corrected" in names
     assert sum(1 for name in names if "temperature" in name) == 2
+    asked = ["readings=4", "step=0.01", "master=0.02", "length=50.000623", "off=0.1", "apart=0.05", "expansion=11.5",
+             "difference=1", "bias=0.01"]  # fmt: skip
+    got = machine([STUDY, *COLUMNS, *[word for item in asked for word in ("--budget", item)]], capsys)
+    found = {line["name"]: line["uncertainty"] for line in got["budget"]["lines"]}
+    # repeatability of the published study by root 4; JCGM 100:2008, F.2.2.1 and 4.3.3; temperatures of its H.1 [mm]
+    wanted = {"repeatability": 0.039973**0.5 / 2, "resolution": 0.01 / 12**0.5, "master": 0.01,
+              "temperature, part against gauge": 16.599e-6, "temperature, off 20 °C": 2.88679e-6,
+              "bias, not corrected": 0.01 / 3**0.5}  # fmt: skip
+    assert {name: found[name] for name in wanted} == pytest.approx(wanted, rel=1e-4)
     alone = machine([STUDY, *COLUMNS, "--budget", "study"], capsys)
     # U = 2 * 0.302372 from the published study
     assert alone["budget"]["expanded"] == pytest.approx(2 * 0.302372, abs=2e-6)

@@ -16,6 +16,7 @@ from holeqc.statistics.position_capability import (
     mardia,
     position_capability,
     share_in_circle,
+    share_interval,
 )
 
 
@@ -176,3 +177,23 @@ def test_unusable_positions(arguments: Any) -> None:
         position_capability(*arguments)
     with pytest.raises(DataError):
         position_capability([1, 2], [1, 2], 1.0, bonus=[-1, 0])
+
+
+def test_the_share_inside_reaches_as_far_as_either_route() -> None:
+    # second routes by scipy's Wishart laws: what may have given the positions, and what the fitted normal would give
+    from scipy.stats import invwishart, wishart
+
+    rng = np.random.default_rng(7)
+    pairs = rng.normal(0, 0.001, (20, 2)) + [0.004, 0.0]
+    low, high = share_interval(pairs, np.full(20, 0.005), 0.95)
+    mean, scatter, z = pairs.mean(axis=0), np.cov(pairs.T), rng.normal(size=(1000, 2))
+    ends = []
+    for law in (invwishart(19, 19 * scatter), wishart(19, scatter / 19)):
+        roots = np.linalg.cholesky(law.rvs(1000, random_state=rng))
+        centre = mean + np.einsum("kij,kj->ki", roots, rng.normal(size=(1000, 2))) / np.sqrt(20)
+        inside = np.linalg.norm(centre[:, None, :] + z @ roots.transpose(0, 2, 1), axis=2) <= 0.005
+        ends.append(np.quantile(inside.mean(axis=1), [0.0125, 0.9875]))
+    assert low == pytest.approx(min(e[0] for e in ends), abs=0.02)
+    assert high == pytest.approx(max(e[1] for e in ends), abs=0.003)
+    assert abs(ends[0][0] - ends[1][0]) > 0.03  # the routes differ, so either alone would be seen
+    assert abs(ends[0][1] - ends[1][1]) > 0.004
