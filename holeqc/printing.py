@@ -73,6 +73,8 @@ def as_json(content: Any, indent: int | None = 1) -> str:
     Raises ValueError for a number that isn't finite.
     """
     text = json.dumps(content, ensure_ascii=False, indent=indent, allow_nan=False, default=str)
+    if text.isascii() and "\x7f" not in text:  # the rest that is unfit was escaped above
+        return text
     return _UNFIT_IN_TEXT.sub(lambda match: json.dumps(match[0])[1:-1], text)
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Row = Mapping[str, Any]  #: one row as plain objects
-_FACTORS = tuple(np.uint64(pow(0x9E3779B97F4A7C15, turn, 1 << 64)) for turn in range(1, 9))  #: of Fibonacci hashing
+_MIX = 0x9E3779B97F4A7C15  #: odd; the high bits of a number times this depend on all its bits
 
 
 class Texts:
@@ -254,30 +254,49 @@ def joined_tables(tables: Sequence[Table]) -> Table:
 def numbered(values: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return numbers 0, 1, ... of values in the order of their first appearance (n,), and the row of each first one.
 
-    NaN has the number -1 and counts for nothing.
+    NaN has the number -1 and counts for nothing. Nothing is sorted: rows meet in slots by a hash of their value, and
+    those that find another value there try again.
     """
-    size, real = values.size, values.dtype.kind == "f"
-    keys = (values + 0.0 if real else values.astype(np.int64, copy=False)).view(np.uint64)
-    left = np.flatnonzero(~np.isnan(values)) if real else np.arange(size)
-    first = np.full(size, -1, dtype=np.int64)  # the row that holds each row's value first
-    bits = max(left.size.bit_length() + 1, 4)
-    table = np.empty(1 << bits, dtype=np.int64 if size >> 31 else np.int32)
-    for factor in _FACTORS if left.size else ():
-        here = keys[left]
-        slot = ((here ^ here >> np.uint64(32)) * factor >> np.uint64(64 - bits)).astype(np.int64)
-        table[slot[::-1]] = left[::-1]  # of rows with one slot the first stays
-        found = table[slot]
-        same = keys[found] == here
-        first[left[same]] = found[same]
-        left = left[~same]
-        if not left.size:
-            break
-    if left.size:  # values that meet in every slot were made to
-        _, at, which = np.unique(keys[left], return_index=True, return_inverse=True)
-        first[left] = left[at[which]]
-    own = first == np.arange(size)
-    rank = np.cumsum(own) - 1
-    return np.where(first < 0, -1, rank[first]) if real else rank[first], np.flatnonzero(own)
+    if values.dtype.kind == "f":
+        known = ~np.isnan(values)
+        if not known.all():
+            number, rows = np.full(values.size, -1, dtype=np.int64), np.flatnonzero(known)
+            number[rows], first = numbered(values[rows])
+            return number, rows[first]
+        values = (values + 0.0).view(np.int64)  # 0.0 and -0.0 are one
+    values = values.view(np.int64) if values.dtype == np.uint64 else values.astype(np.int64, copy=False)
+    size = values.size
+    low, high = (int(values.min()), int(values.max())) if size else (0, 0)
+    if high - low <= 2 * size:
+        met = _first_of(values - low, high - low + 1)
+    else:
+        left, at = values.view(np.uint64), np.arange(size)
+        met, bits, mix = at.copy(), min(size.bit_length() + 2, 16), _MIX  # few slots stay near the processor
+        while at.size:
+            found = _first_of((left * np.uint64(mix)) >> np.uint64(64 - bits), 1 << bits)
+            met[at] = at[found]
+            lost = np.flatnonzero(left[found] != left)
+            left, at, bits, mix = left[lost], at[lost], lost.size.bit_length() + 1, (mix * _MIX + 2) % 2**64
+    first = np.flatnonzero(met == np.arange(size))
+    rank = np.empty(size, dtype=np.int64)
+    rank[first] = np.arange(first.size)
+    return rank[met], first
+
+
+def _first_of(slots: NDArray[Any], most: int) -> NDArray[np.int64]:
+    """Return for each row the first one with the same slot, a number below ``most`` (n,)."""
+    first = np.empty(most, dtype=np.int64)
+    first[slots[::-1]] = np.arange(slots.size - 1, -1, -1)  # the last one put in counts
+    return np.asarray(first[slots], dtype=np.int64)
+
+
+def ranked(values: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:
+    """Return different numbers in order, and the place of each value among them (n,), as `np.unique` does."""
+    number, first = numbered(values)
+    order = np.argsort(values[first], kind="stable")
+    place = np.empty(order.size, dtype=np.int64)
+    place[order] = np.arange(order.size)
+    return values[first[order]], place[number]
 
 
 def _text(value: Any) -> str:
@@ -299,6 +318,8 @@ def _of_series(series: pd.Series[Any]) -> Column:
             names, codes = [*names, *([""] if blank == len(names) else [])], np.where(codes < 0, blank, codes)
         return Texts(codes, names)
     values = series.to_numpy()
+    if values.dtype.kind == "M":
+        return values.astype("datetime64[s]")  # of finer ones Python makes no days
     if values.dtype.kind in "OU" and any(isinstance(value, str) for value in values):
         return Texts.of(values.tolist())
     return np.array(values.tolist(), dtype=np.float64) if values.dtype.kind == "O" else values

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -23,7 +23,6 @@ from holeqc.inspection.results import (
     MEANING,
     PATTERN_INCOMPLETE,
     REJECT,
-    Inspection,
     Place,
     Reason,
     capital,
@@ -37,21 +36,23 @@ from holeqc.inspection.results import (
     words_of,
 )
 from holeqc.problems import Problem
-from holeqc.quantities import DECIMALS, GRAIN, BoolArray, FloatArray, format_length
+from holeqc.quantities import DECIMALS, GRAIN, FloatArray, format_length
 from holeqc.readings.table import CHARACTERISTICS as READ
 from holeqc.readings.table import ENTERS, cell_name
+from holeqc.tables import Row
 
 if TYPE_CHECKING:
-    import pandas as pd
-
+    from holeqc.inspection.view import PartView
     from holeqc.specification.model import Gauge, Specification
 
 
 # The sentences about one characteristic of one hole: what was found, what is allowed, what to do.
 
 
-Row = Mapping[str, Any]
 ENGINEERING = "Engineering disposition; no rework without it."
+
+
+Told = Iterator[tuple[Reason, Problem | None]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,40 +63,18 @@ class Phrase:
     action: str
 
 
-def rows_of(frame: pd.DataFrame, part: str, serial: str) -> BoolArray:
-    """Return which rows of a frame belong to a part."""
-    if not len(frame):
-        return np.zeros(0, dtype=np.bool_)
-    return _equal(frame["part"], part) & _equal(frame["serial"], serial)
-
-
-def records(frame: pd.DataFrame) -> list[Row]:
-    """Return a frame's rows as plain mappings; of a few rows the library's own way takes ten times as long."""
-    names = frame.columns
-    return [dict(zip(names, row, strict=True)) for row in zip(*(frame[n].tolist() for n in names), strict=True)]
-
-
-def _equal(column: pd.Series[Any], text: str) -> BoolArray:
-    if column.dtype.name != "category":
-        return (column == text).to_numpy(dtype=np.bool_)
-    if text not in column.cat.categories:
-        return np.zeros(len(column), dtype=np.bool_)
-    return np.asarray(column.cat.codes.to_numpy() == column.cat.categories.get_loc(text))
-
-
-def place_of(inspection: Inspection, label: int) -> str:
+def place_of(part: PartView, label: int) -> str:
     """Return the cell of a reading as ``Sheet1!F9`` (``F9`` in a CSV), '' for none."""
-    table = inspection.readings.table
-    if label < 0 or label not in table.index:
+    row = part.reading(label)
+    if row is None:
         return ""
-    row = table.loc[label]
-    cell = cell_name(int(row["row"]), int(row["column"]))
+    cell = cell_name(row["row"], row["column"])
     return f"{row['sheet']}!{cell}" if row["sheet"] else cell
 
 
-def hole_words(inspection: Inspection, row: Row) -> str:
+def hole_words(part: PartView, row: Row) -> str:
     """Return ``Hole 3, far wall``; no wall where there is only one or the whole hole is meant."""
-    several = inspection.specification.walls.several
+    several = part.specification.walls.several
     return f"Hole {row['hole']}" + (f", {row['wall']} wall" if several and row["wall"] else "")
 
 
@@ -136,32 +115,29 @@ def over_words(found: float, stated: float, bonus: float, unit: str) -> tuple[st
     return tuple(f"{value:.{decimals}f}" for value in (shown, shown - total, total, more))  # type: ignore[return-value]
 
 
-def _size_words(inspection: Inspection, row: Row) -> str:
+def _size_words(part: PartView, row: Row) -> str:
     """Return a size with its unit; of one that was brought to 20 °C with what was read beside it."""
-    table, label = inspection.readings.table, row["reading"]
-    found, unit = float(row["found"]), unit_of(str(row["characteristic"]), inspection.specification.unit)
-    read = table.loc[label] if label >= 0 and label in table.index else None
+    found, unit = float(row["found"]), unit_of(str(row["characteristic"]), part.specification.unit)
+    read = part.reading(row["reading"])
     if unit == DEGREES:
         return with_unit(_length(found, unit), unit)
-    if read is None or not inspection.specification.temperature.correct or abs(float(read["value"]) - found) <= GRAIN:
+    if read is None or not part.specification.temperature.correct or abs(float(read["value"]) - found) <= GRAIN:
         return f"{_length(found, unit)} {unit}"
     at = f"{float(read['temperature_c']):g} °C"
     shown = f"{found:.{5 if unit == 'in' else 4}f} {unit}"
     return f"{shown} at 20 °C (read {_length(float(read['value']), unit)} at {at})"
 
 
-def _along(inspection: Inspection, label: int) -> str:
-    table = inspection.readings.table
-    if label < 0 or label not in table.index:
-        return ""
-    direction = float(table.loc[label, "direction"])
+def _along(part: PartView, label: int) -> str:
+    reading = part.reading(label)
+    direction = math.nan if reading is None else float(reading["direction"])
     return "" if math.isnan(direction) else f" along {direction:g}°"
 
 
-def size_beyond(inspection: Inspection, row: Row) -> Phrase:
+def size_beyond(part: PartView, row: Row) -> Phrase:
     """Return the phrase for a size, an edge distance or what is measured beside them, beyond a limit."""
     what = OF_NAME[str(row["characteristic"])]
-    unit = what.unit(inspection.specification.unit)
+    unit = what.unit(part.specification.unit)
     over = row["cause"] == "over"
     limit, amount = row["upper" if over else "lower"], abs(float(row["deviation"]))
     if row["characteristic"] == "edge distance":
@@ -170,12 +146,12 @@ def size_beyond(inspection: Inspection, row: Row) -> Phrase:
     within = amount < float(row["uncertainty"])
     shown, u = apart(amount, float(row["uncertainty"]), unit) if within else (amount_text(amount, unit), "")
     text = f"{what.name} " if what.measured else ""
-    text += f"{_size_words(inspection, row)}{_along(inspection, row['reading'])} is {with_degrees(shown, unit)} "
+    text += f"{_size_words(part, row)}{_along(part, row['reading'])} is {with_degrees(shown, unit)} "
     text += f"{'over the upper' if over else 'under the lower'} limit {with_degrees(_length(limit, unit), unit)}"
     text += f", less than the reading's U = {with_degrees(u, unit)}" if within else ""
     if what.measured:
-        return Phrase(text, deepening(inspection, row))
-    return Phrase(text, ENGINEERING if over else _rework(inspection, row))
+        return Phrase(text, deepening(part, row))
+    return Phrase(text, ENGINEERING if over else _rework(part, row))
 
 
 def with_degrees(text: str, unit: str) -> str:
@@ -183,18 +159,15 @@ def with_degrees(text: str, unit: str) -> str:
     return with_unit(text, unit) if unit == DEGREES else text
 
 
-def deepening(inspection: Inspection, row: Row) -> str:
+def deepening(part: PartView, row: Row) -> str:
     """Return what to do with a countersink or a hole beyond its limits: cut deeper where that mends it and may be done.
 
     Only what is too shallow by itself: where anything else of the hole is rejected or not proven, engineering decides.
     """
-    what, spec = OF_NAME[str(row["characteristic"])], inspection.specification
+    what, spec = OF_NAME[str(row["characteristic"])], part.specification
     hole = next((h for h in spec.holes if h.id == row["hole"]), None)
-    frame = inspection.characteristics
-    mine = frame[rows_of(frame, row["part"], row["serial"]) & (frame["hole"] == row["hole"]).to_numpy(dtype=np.bool_)]
-    wrong = mine[(mine["verdict"] != ACCEPT).to_numpy(dtype=np.bool_)]
-    alone = all(OF_NAME[str(name)].mended == str(cause) for name, cause in zip(
-        wrong["characteristic"], wrong["cause"], strict=True))  # fmt: skip
+    wrong = [r for r in part.characteristics if r["hole"] == row["hole"] and r["verdict"] != ACCEPT]
+    alone = all(OF_NAME[r["characteristic"]].mended == r["cause"] for r in wrong)
     if hole is None or not hole.deepen or not alone:
         return ENGINEERING
     band = float(guard_band(0.0 if math.isnan(row["uncertainty"]) else row["uncertainty"], spec.decision))
@@ -210,34 +183,29 @@ def deepening(inspection: Inspection, row: Row) -> str:
             "as before; clear the chips and read the hole again.")  # fmt: skip
 
 
-def _rework(inspection: Inspection, row: Row) -> str:
-    holes = inspection.holes[rows_of(inspection.holes, row["part"], row["serial"])]
-    text = "".join(str(t) for t in holes["rework"][(holes["hole"] == row["hole"]).to_numpy(dtype=np.bool_)])
-    return text or ENGINEERING
+def _rework(part: PartView, row: Row) -> str:
+    return "".join(hole["rework"] for hole in part.holes if hole["hole"] == row["hole"]) or ENGINEERING
 
 
-def position_over(inspection: Inspection, row: Row) -> Phrase:
+def position_over(part: PartView, row: Row) -> Phrase:
     """Return the phrase for a position beyond its total tolerance."""
-    unit = inspection.specification.unit
+    unit = part.specification.unit
     stated, bonus = float(row["stated"]), float(row["bonus"])
     found, amount, total, more = over_words(float(row["found"]), stated, max(bonus, 0.0), unit)
     parts = f"{_length(stated, unit)} stated" + (f" + {more} bonus" if bonus > GRAIN else "")
     name = "position" if row["characteristic"] == "position" else "hole-to-hole position (pattern floated)"
     text = f"{name} ⌀ {found} {unit} is {amount} over the tolerance "
-    return Phrase(text + f"⌀ {total} ({parts})", _cure(inspection, row) or ENGINEERING)
+    return Phrase(text + f"⌀ {total} ({parts})", _cure(part, row) or ENGINEERING)
 
 
-def _cure(inspection: Inspection, row: Row) -> str:
+def _cure(part: PartView, row: Row) -> str:
     """Return the rework with which a hole is known to pass in position too, '' for none."""
-    rework = inspection.rework[rows_of(inspection.rework, row["part"], row["serial"])]
-    return next(
-        (str(r["sentence"]) for r in records(rework) if r["passes"] and r["hole"] == row["hole"]), ""
-    )  # fmt: skip
+    return next((r["sentence"] for r in part.rework if r["passes"] and r["hole"] == row["hole"]), "")
 
 
-def form_over(inspection: Inspection, row: Row) -> Phrase:
+def form_over(part: PartView, row: Row) -> Phrase:
     """Return the phrase for out-of-roundness or taper beyond its limit."""
-    unit = inspection.specification.unit
+    unit = part.specification.unit
     found, amount, most, _ = over_words(float(row["found"]), float(row["upper"]), 0.0, unit)
     return Phrase(f"{row['characteristic']} {found} {unit} is {amount} over the allowed {most}", ENGINEERING)
 
@@ -250,12 +218,12 @@ def surface(row: Row) -> Phrase:
     }.get(str(row["cause"]), Phrase("the hole is not clean", "Clean it, then look and read again."))
 
 
-def plug(inspection: Inspection, row: Row) -> Phrase:
+def plug(part: PartView, row: Row) -> Phrase:
     """Return the phrase for a plug that did what it must not."""
-    unit = inspection.specification.unit
+    unit = part.specification.unit
     if row["characteristic"] == "GO":
         size = _length(row["lower"], unit)
-        return Phrase(f"the GO plug {size}{_unit(size, unit)} does not enter", _rework(inspection, row))
+        return Phrase(f"the GO plug {size}{_unit(size, unit)} does not enter", _rework(part, row))
     size = _length(row["upper"], unit)
     return Phrase(f"the NO-GO plug {size}{_unit(size, unit)} enters: the hole is oversize by gauge", ENGINEERING)
 
@@ -264,10 +232,10 @@ def _unit(size: str, unit: str) -> str:
     return "" if size == "-" else f" {unit}"
 
 
-def contradiction(inspection: Inspection, row: Row) -> Phrase:
+def contradiction(part: PartView, row: Row) -> Phrase:
     """Return the phrase for a plug and readings that exclude one another."""
     action = "Clean and deburr, check plug and gauge against masters, then try and read again."
-    sizes = _sizes(inspection, row)
+    sizes = _sizes(part, row)
     if row["characteristic"] == "GO" and row["found_word"] == ENTERS:
         text = "the GO plug enters although a reading is smaller than the plug: one of both is wrong"
     elif row["characteristic"] == "GO":
@@ -276,7 +244,7 @@ def contradiction(inspection: Inspection, row: Row) -> Phrase:
     elif row["characteristic"] == "NO-GO":
         text = f"the NO-GO plug enters although a reading is smaller than the plug{sizes}: one of both is wrong"
     elif row["characteristic"] == "size":
-        text = _size_against_plug(inspection, row, sizes)
+        text = _size_against_plug(part, row, sizes)
     elif row["characteristic"] in {"out-of-roundness", "taper"}:
         text = f"{row['characteristic']} rests on a reading that a plug contradicts"
     else:
@@ -284,70 +252,64 @@ def contradiction(inspection: Inspection, row: Row) -> Phrase:
     return Phrase(text, action)
 
 
-def _size_against_plug(inspection: Inspection, row: Row, sizes: str) -> str:
-    unit = inspection.specification.unit
-    plug = plug_entered(inspection, row)
+def _size_against_plug(part: PartView, row: Row, sizes: str) -> str:
+    unit = part.specification.unit
+    plug = plug_entered(part, row)
     if not plug:
         return f"the largest plug that enters does not agree with the readings{sizes}"
-    read = f"{_length(row['found'], unit)} {unit}{_along(inspection, row['reading'])}"
+    read = f"{_length(row['found'], unit)} {unit}{_along(part, row['reading'])}"
     return f"{read} is smaller than {plug} that enters: one of both is wrong"
 
 
-def plug_entered(inspection: Inspection, row: Row) -> str:
+def plug_entered(part: PartView, row: Row) -> str:
     """Return the plug that enters and is larger than the reading of a row, '' for none."""
-    unit = inspection.specification.unit
-    table = inspection.readings.table
-    here = table[rows_of(table, row["part"], row["serial"])]
-    here = here[((here["hole"] == row["hole"]) & here["wall"].isin([row["wall"], ""])).to_numpy(dtype=np.bool_)]
-    go = next((h.plugs.go for h in inspection.specification.holes if h.id == row["hole"]), None)
-    entered = ((here["characteristic"] == "go") & (here["word"] == ENTERS)).any()
+    unit = part.specification.unit
+    here = [r for r in part.read if r["hole"] == row["hole"] and r["wall"] in (row["wall"], "")]
+    go = next((h.plugs.go for h in part.specification.holes if h.id == row["hole"]), None)
+    entered = any(r["characteristic"] == "go" and r["word"] == ENTERS for r in here)
     if go is not None and entered and row["found"] < go - GRAIN:
         return f"the GO plug {_length(go, unit)} {unit}"
-    tried = here["value"].to_numpy(dtype=np.float64)[(here["characteristic"] == "plug").to_numpy(dtype=np.bool_)]
-    larger = tried[tried > row["found"] + GRAIN]
-    return f"the plug {_length(float(larger.max()), unit)} {unit}" if larger.size else ""
+    tried = [r["value"] for r in here if r["characteristic"] == "plug" and r["value"] > row["found"] + GRAIN]
+    return f"the plug {_length(max(tried), unit)} {unit}" if tried else ""
 
 
-def _sizes(inspection: Inspection, row: Row) -> str:
-    holes = inspection.holes[rows_of(inspection.holes, row["part"], row["serial"])]
-    here = holes[(holes["hole"] == row["hole"]).to_numpy(dtype=np.bool_)]
-    unit = inspection.specification.unit
+def _sizes(part: PartView, row: Row) -> str:
+    unit = part.specification.unit
     return "".join(
         f" (read {_length(r['smallest'], unit)} to {_length(r['largest'], unit)} {unit})"
-        for r in records(here) if np.isfinite(r["smallest"])
+        for r in part.holes if r["hole"] == row["hole"] and math.isfinite(r["smallest"])
     )  # fmt: skip
 
 
-def guarded(inspection: Inspection, row: Row) -> Phrase:
+def guarded(part: PartView, row: Row) -> Phrase:
     """Return the phrase for a value too near a limit to be decided under the guarded rule."""
-    spec = inspection.specification
+    spec = part.specification
     unit = unit_of(str(row["characteristic"]), spec.unit)
     w, left = spec.decision.guard_factor * float(row["uncertainty"]), float(row["left"])
     amount, band = apart(abs(left), w, unit)
     amount, band = with_degrees(amount, unit), with_degrees(band, unit)
     side = "on its limit" if abs(left) <= GRAIN else f"{amount} {'inside' if left >= 0 else 'beyond'} its limit"
     sized = row["characteristic"] == "size"
-    found = _size_words(inspection, row) if sized else with_unit(amount_text(row["found"], unit), unit)
+    found = _size_words(part, row) if sized else with_unit(amount_text(row["found"], unit), unit)
     text = f"{row['characteristic']} {found} lies {side}, within the guard band "
     text += f"w = {band}: conformance is not proven"
     return Phrase(text, "Read again with a gauge of smaller U, or engineering disposition.")
 
 
-def missing_words(inspection: Inspection, part: str, serial: str, hole: str, wall: str, names: list[str]) -> str:
+def missing_words(part: PartView, hole: str, wall: str, names: list[str]) -> str:
     """Return the sentence for what was not read of one hole and wall."""
-    head = hole_words(inspection, {"hole": hole, "wall": wall})
+    head = hole_words(part, {"hole": hole, "wall": wall})
     open_ = f"{', '.join(names)} can't be judged"
-    directions = _open_directions(inspection, part, serial, hole, wall) if "size" in names else ""
+    directions = _open_directions(part, hole, wall) if "size" in names else ""
     if directions:
         return f"{head}: the diameter{directions} is missing; {open_}."
     return f"{head}: {open_}, readings are missing."
 
 
-def _open_directions(inspection: Inspection, part: str, serial: str, hole: str, wall: str) -> str:
-    table, plan = inspection.readings.table, inspection.specification.plan
-    rows = table[rows_of(table, part, serial)]
-    here = rows[((rows["hole"] == hole) & (rows["wall"] == wall) & (rows["characteristic"] == "diameter")).to_numpy()]
-    have = np.mod(here["direction"].to_numpy(dtype=np.float64), 180.0)
+def _open_directions(part: PartView, hole: str, wall: str) -> str:
+    plan = part.specification.plan
+    have = np.array([r["direction"] % 180.0 for r in part.read if (r["hole"], r["wall"], r["characteristic"]) == (
+        hole, wall, "diameter")])  # fmt: skip
     lacking = [d for d in plan.directions if int(np.isclose(have, d % 180.0).sum()) < plan.count]
     return " along " + " and ".join(f"{d:g}°" for d in lacking) if lacking else ""
 
@@ -361,18 +323,18 @@ NOWHERE = "Read them; if they are on the sheet, give their columns headings that
 _DIAMETER, _COORDINATES = "diameter", ("x", "y")
 
 
-def unread_together(inspection: Inspection, part: str, serial: str, rows: Sequence[Row]) -> Iterator[Reason]:
+def unread_together(part: PartView, rows: Sequence[Row]) -> Iterator[Reason]:
     """Give one reason for each set of things that was not read, over all holes and walls that lack just these.
 
     ``rows``: characteristics of the part that are held because something is missing.
     """
-    have = _have(inspection, part, serial)
+    have = _have(part)
     things: dict[Place, list[str]] = {}
     judged: dict[Place, list[str]] = {}
     whole = [row for row in rows if not row["wall"]]
     for row in [r for r in rows if r["wall"]] + whole:
         name, place = str(row["characteristic"]), (str(row["hole"]), str(row["wall"]))
-        lacking = _lacking(inspection.specification, have, place, name)
+        lacking = _lacking(part.specification, have, place, name)
         if not row["wall"]:  # said with what it follows from, where that is said already
             place = next((p for p in things if p[0] == place[0] and set(lacking) & set(things[p])), place)
         things.setdefault(place, []).extend(t for t in lacking if t not in things.get(place, ()))
@@ -381,20 +343,18 @@ def unread_together(inspection: Inspection, part: str, serial: str, rows: Sequen
     for place, lacking in things.items():
         groups.setdefault(tuple(lacking), []).append(place)
     for lacking_, places in groups.items():
-        yield _reason(inspection.specification, have, lacking_, places, [n for p in places for n in judged[p]])
+        yield _reason(part.specification, have, lacking_, places, [n for p in places for n in judged[p]])
 
 
-def open_places(inspection: Inspection, part: str, serial: str) -> tuple[list[Place], bool]:
+def open_places(part: PartView) -> tuple[list[Place], bool]:
     """Return the holes and walls that hole to hole waits for on a part, none where it doesn't wait; and whether just
     readings are missing there."""
-    frame = inspection.characteristics
-    chosen = rows_of(frame, part, serial) & (frame["characteristic"] == "hole-to-hole position").to_numpy(np.bool_)
-    rows = records(frame[chosen & (frame["verdict"] == HOLD).to_numpy(np.bool_)])
+    rows = [r for r in part.characteristics if (r["characteristic"], r["verdict"]) == ("hole-to-hole position", HOLD)]
     waits = CAUSES[PATTERN_INCOMPLETE]
     if all(row["cause"] != waits for row in rows):
         return [], True
     others = [row for row in rows if row["cause"] not in (waits, CAUSES[GUARD_BAND])]
-    open_ = [row for row in others if np.isnan(row["found"])] or others
+    open_ = [row for row in others if math.isnan(row["found"])] or others
     return [(str(row["hole"]), str(row["wall"])) for row in open_], all(row["cause"] == "missing" for row in open_)
 
 
@@ -411,10 +371,10 @@ def waiting_holes(rows: Iterable[Row], problems: Iterable[Problem]) -> list[str]
     return [hole for hole, why in causes.items() if why == {CAUSES[PATTERN_INCOMPLETE]} and hole not in named]
 
 
-def pattern_waits(inspection: Inspection, part: str, serial: str) -> Reason:
+def pattern_waits(part: PartView) -> Reason:
     """Return the one reason of a part whose holes are held hole to hole by those that are not placed yet."""
-    places, missing = open_places(inspection, part, serial)
-    where = span_words(inspection.specification, places)
+    places, missing = open_places(part)
+    where = span_words(part.specification, places)
     text = f"The pattern isn't complete: {where[:1].lower()}{where[1:]} {'not read' if missing else 'not proven'}"
     return Reason(HOLD, f"{text}; hole to hole can't be accepted before.", action=READ_AGAIN)
 
@@ -445,21 +405,17 @@ def _things(things: Sequence[str]) -> str:
     return joined([*first, *rest])
 
 
-def _have(inspection: Inspection, part: str, serial: str) -> set[tuple[str, str, str]]:
+def _have(part: PartView) -> set[tuple[str, str, str]]:
     """Return hole, wall and what was read of it; diameters also with their direction."""
-    table = inspection.readings.table
-    mine = table[rows_of(table, part, serial)]
-    holes, walls, kinds = (mine[name].astype(str).tolist() for name in ("hole", "wall", "characteristic"))
-    directions = np.mod(mine["direction"].to_numpy(dtype=np.float64), 180.0).tolist()
-    blank = (mine["value"].isna() & (mine["word"] == "") & (mine["doubt"] == "")).tolist()
     have = set()
-    for hole, wall, kind, direction, empty in zip(holes, walls, kinds, directions, blank, strict=True):
-        if empty:
+    for row in part.read:
+        if math.isnan(row["value"]) and not row["word"] and not row["doubt"]:
             continue
-        for each in [wall] if wall else [*inspection.specification.walls.names, ""]:
+        hole, kind = row["hole"], row["characteristic"]
+        for each in [row["wall"]] if row["wall"] else [*part.specification.walls.names, ""]:
             have.add((hole, each, kind))
             if kind == _DIAMETER:
-                have.add((hole, each, f"{_DIAMETER} along {direction:g}°"))
+                have.add((hole, each, f"{_DIAMETER} along {row['direction'] % 180.0:g}°"))
     return have
 
 
@@ -528,19 +484,18 @@ class Culprit:
         return f"{self.sheet}!{self.cell}" if self.sheet else self.cell
 
 
-def culprits(inspection: Inspection, part: str, serial: str) -> list[Culprit]:
+def culprits(part: PartView, problems: Iterable[Problem]) -> list[Culprit]:
     """Return the doubted readings of a part in the order in which they stand, each with its problem."""
-    table = inspection.readings.table
-    mine = table[rows_of(table, part, serial) & np.asarray(table["doubt"] != "")]
+    doubtful = [row for row in part.read if row["doubt"]]
     by_code: dict[str, list[Problem]] = {}
-    for problem in inspection.problems:
-        if problem.serial in ("", serial) and problem.part in ("", part):
+    for problem in problems if doubtful else ():
+        if problem.serial in ("", part.serial) and problem.part in ("", part.part):
             by_code.setdefault(problem.code, []).append(problem)
-    return [_culprit(row, int(label), by_code) for label, row in zip(mine.index, records(mine), strict=True)]
+    return [_culprit(row, by_code) for row in doubtful]
 
 
-def _culprit(row: Mapping[Any, Any], label: int, by_code: Mapping[str, list[Problem]]) -> Culprit:
-    cell = cell_name(int(row["row"]), int(row["column"]))
+def _culprit(row: Row, by_code: Mapping[str, list[Problem]]) -> Culprit:
+    cell = cell_name(row["row"], row["column"])
     hole, doubt, file, sheet = (str(row[name]) for name in ("hole", "doubt", "file", "sheet"))
     same = by_code.get(doubt, [])
     problem = _problem_of(same, hole, file, sheet, cell)
@@ -548,9 +503,7 @@ def _culprit(row: Mapping[Any, Any], label: int, by_code: Mapping[str, list[Prob
         problem = problem.of_cell(
             str(row["typed"]), same, sheet=sheet, cell=cell, part=str(row["part"]), serial=str(row["serial"])
         )
-    return Culprit(
-        hole, str(row["wall"]), str(row["characteristic"]), doubt, label, file, sheet, cell, problem
-    )  # fmt: skip
+    return Culprit(hole, row["wall"], row["characteristic"], doubt, row["label"], file, sheet, cell, problem)
 
 
 def _problem_of(same: Sequence[Problem], hole: str, file: str, sheet: str, cell: str) -> Problem | None:
@@ -570,9 +523,7 @@ def _problem_of(same: Sequence[Problem], hole: str, file: str, sheet: str, cell:
     return None
 
 
-def doubted(inspection: Inspection, rows: Sequence[Row], found: Sequence[Culprit], *, together: bool) -> Iterator[
-    tuple[Reason, Problem | None]
-]:  # fmt: skip
+def doubted(part: PartView, rows: Sequence[Row], found: Sequence[Culprit], *, together: bool) -> Told:
     """Give a reason for everything that one problem holds, hole by hole or (``together``) in all holes at once.
 
     ``rows``: characteristics of a part held by doubts of the reader; ``found``: the part's doubted readings.
@@ -589,7 +540,7 @@ def doubted(inspection: Inspection, rows: Sequence[Row], found: Sequence[Culprit
     for problem in {id(c.problem): c.problem for c in found if together and c.problem is not None}.values():
         alike.setdefault(problem.anywhere, {})[problem.spot] = None
     for key, members in groups.items():
-        reason, first = _doubt(inspection, members)
+        reason, first = _doubt(part, members)
         if together and first is not None and first.cell:
             reason = with_cells(reason, sorted(alike[key], key=_column_first))
         yield reason, first
@@ -620,16 +571,16 @@ def _behind(row: Row, found: Sequence[Culprit]) -> Culprit | None:
     )  # fmt: skip
 
 
-def _doubt(inspection: Inspection, members: Sequence[tuple[Row, Culprit | None]]) -> tuple[Reason, Problem | None]:
-    spec = inspection.specification
+def _doubt(part: PartView, members: Sequence[tuple[Row, Culprit | None]]) -> tuple[Reason, Problem | None]:
+    spec = part.specification
     rows = [row for row, _ in members]
     known = {c.label: c for _, c in members if c is not None}
     places = [(c.hole, c.wall) for c in known.values()] or [(str(r["hole"]), str(r["wall"])) for r in rows]
     one = len(known) <= 1
     text = f"{span_words(spec, places)}: {'a doubtful reading holds' if one else 'doubtful readings hold'} "
-    text += _names(inspection, rows)
+    text += _names(part, rows)
     first = next(iter(known.values()), None)
-    cell = first.place if first is not None else place_of(inspection, rows[0]["reading"])
+    cell = first.place if first is not None else place_of(part, rows[0]["reading"])
     problem = first.problem if first is not None else None
     action = _LOOK
     if problem is not None:
@@ -645,15 +596,13 @@ def _doubt(inspection: Inspection, members: Sequence[tuple[Row, Culprit | None]]
     return Reason(HOLD, text + (f" ({cell})." if cell else "."), hole, wall, name, cell, action), problem
 
 
-def _names(inspection: Inspection, rows: Sequence[Row]) -> str:
+def _names(part: PartView, rows: Sequence[Row]) -> str:
     """Return which characteristics are held, ``everything`` where nothing else is judged on the part."""
     names = list(dict.fromkeys(str(row["characteristic"]) for row in rows))
-    frame = inspection.characteristics
-    mine = frame["characteristic"][rows_of(frame, str(rows[0]["part"]), str(rows[0]["serial"]))]
-    return "everything" if len(names) > 3 and set(mine.unique()) <= set(names) else listed(names)
+    return "everything" if len(names) > 3 and set(part.asked) <= set(names) else listed(names)
 
 
-def contradicted(inspection: Inspection, rows: Sequence[Row]) -> Iterator[Reason]:
+def contradicted(part: PartView, rows: Sequence[Row]) -> Iterator[Reason]:
     """Give the reasons of one hole where plug and readings exclude one another: each contradiction once, and what
     else rests on such readings beside the first.
 
@@ -661,7 +610,7 @@ def contradicted(inspection: Inspection, rows: Sequence[Row]) -> Iterator[Reason
     """
     leads: list[Row] = []
     rest: list[Row] = []
-    sizes = {str(r["wall"]) for r in rows if r["characteristic"] == "size" and plug_entered(inspection, r)}
+    sizes = {str(r["wall"]) for r in rows if r["characteristic"] == "size" and plug_entered(part, r)}
     for row in rows:
         name = str(row["characteristic"])
         told = name == "GO" and row["found_word"] == ENTERS and str(row["wall"]) in sizes
@@ -669,44 +618,44 @@ def contradicted(inspection: Inspection, rows: Sequence[Row]) -> Iterator[Reason
     if not leads:
         leads, rest = list(rows[:1]), list(rows[1:])
     for number, row in enumerate(leads):
-        said = contradiction(inspection, row)
-        text = f"{hole_words(inspection, row)}: {said.text}"
+        said = contradiction(part, row)
+        text = f"{hole_words(part, row)}: {said.text}"
         if not number and rest:
             text += f"; {joined(str(r['characteristic']) for r in rest)} can't be decided until then"
-        cell = place_of(inspection, row["reading"])
+        cell = place_of(part, row["reading"])
         text += f" ({cell})." if cell else "."
         yield Reason(HOLD, text, row["hole"], row["wall"], row["characteristic"], cell, said.action)
 
 
-def unproved(inspection: Inspection, rows: Sequence[Row]) -> Iterator[tuple[Reason, Problem | None]]:
+def unproved(part: PartView, rows: Sequence[Row], problems: Iterable[Problem]) -> Told:
     """Give a reason for everything on a part that one cause holds, such as a gauge out of date; one a gauge."""
     groups: dict[tuple[str, str], list[Row]] = {}
     for row in rows:
         cause = str(row["cause"])
         gauge = ""
         if cause == "gauge-expired":
-            gauge, label = _gauge(inspection, row, rows)
+            gauge, label = _gauge(part, row, rows)
             row = row if label < 0 else {**row, "reading": label}
         groups.setdefault((cause, gauge), []).append(row)
     for (cause, gauge), members in groups.items():
-        yield _proves_nothing(inspection, cause, gauge, members)
+        yield _proves_nothing(part, cause, gauge, members, problems)
 
 
 def _proves_nothing(
-    inspection: Inspection, cause: str, gauge: str, rows: Sequence[Row]
+    part: PartView, cause: str, gauge: str, rows: Sequence[Row], problems: Iterable[Problem]
 ) -> tuple[Reason, Problem | None]:
     holes = list(dict.fromkeys(str(row["hole"]) for row in rows))
     text = f"{joined(str(row['characteristic']) for row in rows)} of hole{'s' if len(holes) > 1 else ''} "
-    text += f"{hole_numbers(inspection.specification, holes)} can't be decided: {MEANING[cause]}"
+    text += f"{hole_numbers(part.specification, holes)} can't be decided: {MEANING[cause]}"
     row = next((r for r in rows if r["reading"] >= 0), None)
-    cell = place_of(inspection, row["reading"]) if row is not None else ""
+    cell = place_of(part, row["reading"]) if row is not None else ""
     problem = None
     if cause in ("contradicting-distances", "few-distances"):
         cell = ""  # the distances are named by themselves
     if row is not None and gauge:
-        text += _expired(inspection, row, gauge)
+        text += _expired(part, row, gauge)
     elif cause != "gauge-expired":
-        problem = _told_by_reader(inspection, cause, rows[0])
+        problem = _told_by_reader(part, cause, problems)
     if problem is not None:
         text += f", found {problem.found}" if problem.found else ""
         text += f", allowed {problem.allowed}" if problem.allowed else ""
@@ -716,17 +665,17 @@ def _proves_nothing(
     return Reason(HOLD, f"{text}.", holes[0] if len(holes) == 1 else "", "", "", cell, UNPROVED[cause]), problem
 
 
-def _told_by_reader(inspection: Inspection, cause: str, row: Row) -> Problem | None:
+def _told_by_reader(part: PartView, cause: str, problems: Iterable[Problem]) -> Problem | None:
     """Return the one problem of the files that says the same of a part, None where there are none or several."""
     code = TO_COME if cause == CAUSES[DAY_TO_COME] else cause
     same = [
-        p for p in inspection.problems
-        if p.code == code and p.cell and p.serial in ("", str(row["serial"])) and p.part in ("", str(row["part"]))
+        p for p in problems
+        if p.code == code and p.cell and p.serial in ("", part.serial) and p.part in ("", part.part)
     ]  # fmt: skip
     return same[0] if len(same) == 1 else None
 
 
-def _gauge(inspection: Inspection, row: Row, rows: Sequence[Row]) -> tuple[str, int]:
+def _gauge(part: PartView, row: Row, rows: Sequence[Row]) -> tuple[str, int]:
     """Return the id of the gauge that holds a row, and the label of a reading of it, -1 where none is known.
 
     Form has the gauge of a size, a distance worked out that of a place. A position rests on diameters too: where the
@@ -738,37 +687,36 @@ def _gauge(inspection: Inspection, row: Row, rows: Sequence[Row]) -> tuple[str, 
         known = [r for r in rows if r["reading"] >= 0]
         same = (r for feed in feeds for r in known if feed in FEEDS.get(str(r["characteristic"]), ())[:2])
         label = next((int(r["reading"]) for r in same), -1)
-    table = inspection.readings.table
-    gauge = _gauge_behind(inspection, table.loc[label]) if label >= 0 else None
+    read = part.reading(label)
+    gauge = None if read is None else _gauge_behind(part, read)
     name = "" if gauge is None else gauge.id
-    if label >= 0 and _past(gauge, table.loc[label]):
+    if _past(gauge, read):
         return name, label
-    mine = table[rows_of(table, str(row["part"]), str(row["serial"])) & np.asarray(table["hole"] == str(row["hole"]))]
     for feed in feeds:
-        for other, reading in mine[np.asarray(mine["characteristic"] == feed)].iterrows():
-            gauge = _gauge_behind(inspection, reading)
-            if gauge is not None and _past(gauge, reading):
-                return gauge.id, int(str(other))
+        for other in (r for r in part.read if r["hole"] == row["hole"] and r["characteristic"] == feed):
+            gauge = _gauge_behind(part, other)
+            if gauge is not None and _past(gauge, other):
+                return gauge.id, int(other["label"])
     return name, label
 
 
-def _gauge_behind(inspection: Inspection, reading: Any) -> Gauge | None:
-    index, _ = gauge_of(inspection.specification, str(reading["gauge"]), str(reading["characteristic"]))
-    return inspection.specification.gauges[index] if index >= 0 else None
+def _gauge_behind(part: PartView, reading: Row) -> Gauge | None:
+    index, _ = gauge_of(part.specification, reading["gauge"], reading["characteristic"])
+    return part.specification.gauges[index] if index >= 0 else None
 
 
-def _past(gauge: Gauge | None, reading: Any) -> bool:
+def _past(gauge: Gauge | None, reading: Row | None) -> bool:
     """Whether a reading's gauge was due before its day; without a clear day it may have been."""
-    day, due = reading["date"], gauge.calibration_due if gauge is not None else None
-    return due is not None and (day != day or day.date() > due)
+    due = gauge.calibration_due if gauge is not None else None
+    return due is not None and reading is not None and (reading["date"] is None or reading["date"].date() > due)
 
 
-def _expired(inspection: Inspection, row: Row, gauge: str) -> str:
+def _expired(part: PartView, row: Row, gauge: str) -> str:
     """Return which gauge, the day of the reading and the day on which the calibration ended."""
-    reading = inspection.readings.table.loc[row["reading"]]
-    due = next(g.calibration_due for g in inspection.specification.gauges if g.id == gauge)
-    day = reading["date"]
-    read = f"read on {day:%Y-%m-%d}" if day == day else "day of the reading not clear"
+    reading = part.reading(row["reading"])
+    due = next(g.calibration_due for g in part.specification.gauges if g.id == gauge)
+    day = None if reading is None else reading["date"]
+    read = f"read on {day:%Y-%m-%d}" if day is not None else "day of the reading not clear"
     return f": {gauge}, {read}, due {due}"
 
 
@@ -776,27 +724,26 @@ _SEE_FILES = "Mend what the files' problems name and check the sheet again."
 NO_READINGS = "no-readings"  #: doubt of a part that a sheet names without a reading
 
 
-def reasons(inspection: Inspection, part: str, serial: str, *, together: bool = False) -> list[Reason]:
+def reasons(part: PartView, problems: Iterable[Problem], *, together: bool = False) -> list[Reason]:
     """Return why a part isn't accepted: one sentence with numbers for each characteristic, the pins and each problem.
 
     Rejects first. Missing readings of one hole and wall are told in one sentence, and so is what one doubtful reading
     holds, and what a gauge out of date holds. ``together``: for people, a sentence for each cause over all the holes
     and walls that it touches; one sentence for a part without any reading. That hole to hole waits for holes of the
-    pattern is always one sentence of the part. Empty for an accepted part.
+    pattern is always one sentence of the part. Empty for an accepted part. ``problems``: those that are told of.
     """
-    found = culprits(inspection, part, serial)
-    if together and (nothing := _not_one_reading(inspection, part, serial, found)):
+    found = culprits(part, problems)
+    if together and (nothing := _not_one_reading(part, found)):
         return [nothing]
     told: list[Reason] = []
     known: set[int] = set()
-    for reason, problem in _of_characteristics(inspection, part, serial, found, together):
+    for reason, problem in _of_characteristics(part, found, problems, together):
         told.append(reason)
         known.add(id(problem))
-    told += _of_pins(inspection, part, serial, brief=together and bool(told))
+    told += _of_pins(part, brief=together and bool(told))
     cells = {cell for reason in told for cell in (reason.cell, *reason.cells) if cell}
-    told += _of_problems(inspection, part, serial, cells, known)
-    verdicts = inspection.parts["verdict"].to_numpy()[rows_of(inspection.parts, part, serial)]
-    if not told and (verdicts != ACCEPT).any():  # what holds it is told of another part of the same file
+    told += _of_problems(part, problems, cells, known)
+    if not told and part.verdict != ACCEPT:  # what holds it is told of another part of the same file
         told.append(Reason(HOLD, "What was found in the files holds this part too.", action=_SEE_FILES))
     if together:  # what asks for the same stands together
         order = {action: place for place, action in reversed(list(enumerate(r.action for r in told)))}
@@ -804,14 +751,9 @@ def reasons(inspection: Inspection, part: str, serial: str, *, together: bool = 
     return sorted(told, key=lambda reason: -reason.verdict)
 
 
-Told = Iterator[tuple[Reason, Problem | None]]
-
-
-def _not_one_reading(inspection: Inspection, part: str, serial: str, found: Sequence[Culprit]) -> Reason | None:
+def _not_one_reading(part: PartView, found: Sequence[Culprit]) -> Reason | None:
     """Return the one reason of a part that the sheet names without a reading, None for any other part."""
-    table = inspection.readings.table
-    mine = table[rows_of(table, part, serial)]
-    if not len(mine) or not (mine["value"].isna() & (mine["word"] == "")).all():
+    if not part.read or not all(math.isnan(row["value"]) and not row["word"] for row in part.read):
         return None
     if not all(c.doubt == NO_READINGS for c in found):
         return None
@@ -822,51 +764,48 @@ def _not_one_reading(inspection: Inspection, part: str, serial: str, found: Sequ
 
 
 def _of_characteristics(
-    inspection: Inspection, part: str, serial: str, found: Sequence[Culprit], together: bool
-) -> Told:
-    frame = inspection.characteristics
-    chosen = rows_of(frame, part, serial) & (frame["verdict"].to_numpy() != ACCEPT)
+    part: PartView, found: Sequence[Culprit], problems: Iterable[Problem], together: bool
+) -> Told:  # fmt: skip
     kinds: dict[str, list[Row]] = {
         "missing": [], "doubt": [], "unproved": [], "contradiction": [], CAUSES[PATTERN_INCOMPLETE]: [], "": [],
     }  # fmt: skip
-    for row in records(frame[chosen]):
+    for row in (r for r in part.characteristics if r["verdict"] != ACCEPT):
         cause = str(row["cause"])
         kind = cause if cause in kinds else "doubt" if cause not in CAUSES else "unproved" if cause in UNPROVED else ""
         kinds[kind].append(row)
-    if seat := _out_of_seat(inspection, part, serial, kinds[""]):
+    if seat := _out_of_seat(part, kinds[""]):
         yield seat, None
-    for reason in _seen(inspection, kinds[""], together):
+    for reason in _seen(part, kinds[""], together):
         yield reason, None
     by_hole: dict[str, list[Row]] = {}
     for row in kinds["contradiction"]:
         by_hole.setdefault(str(row["hole"]), []).append(row)
     for rows in by_hole.values():
-        for reason in contradicted(inspection, rows):
+        for reason in contradicted(part, rows):
             yield reason, None
-    yield from doubted(inspection, kinds["doubt"], found, together=together)
-    yield from unproved(inspection, kinds["unproved"])
-    for reason in _missing(inspection, part, serial, kinds["missing"], together):
+    yield from doubted(part, kinds["doubt"], found, together=together)
+    yield from unproved(part, kinds["unproved"], problems)
+    for reason in _missing(part, kinds["missing"], together):
         yield reason, None
     if kinds[CAUSES[PATTERN_INCOMPLETE]]:
-        yield pattern_waits(inspection, part, serial), None
+        yield pattern_waits(part), None
 
 
-def _out_of_seat(inspection: Inspection, part: str, serial: str, rows: Sequence[Row]) -> Reason | None:
+def _out_of_seat(part: PartView, rows: Sequence[Row]) -> Reason | None:
     """Return that the whole pattern lies off the datums as one, where a shift and a turn of it bring the holes in.
 
     Least squares over the holes, then once more without the hole that lies worst, so that one bad hole doesn't pull it.
     """
     over = {str(row["hole"]) for row in rows if row["characteristic"] == "position" and row["cause"] == "over"}
-    spec = inspection.specification
+    spec = part.specification
     if len(over) < LEAST_HOLES or 2 * len(over) < len(spec.holes):
         return None
-    holes = inspection.holes[rows_of(inspection.holes, part, serial)]
-    off = holes[["dx", "dy"]].to_numpy(dtype=np.float64)
+    off = np.array([(hole["dx"], hole["dy"]) for hole in part.holes])
     known = np.isfinite(off).all(axis=1)
-    signs = next((p.signs() for p in spec.parts if p.name == part), (1.0, 1.0))
+    signs = part.declared.signs() if part.declared else (1.0, 1.0)
     places = {h.id: (h.x * signs[0], h.y * signs[1]) for h in spec.holes}
-    at = np.array([places[str(hole)] for hole in holes["hole"]])[known]
-    ids, off = [str(hole) for hole in holes["hole"][known]], off[known]
+    ids = [hole["hole"] for hole, there in zip(part.holes, known, strict=True) if there]
+    at, off = np.array([places[hole] for hole in ids]), off[known]
     left_, (shift, turn) = off, _seat(at, off)
     worst = int(np.hypot(*(off - shift - turn * _turned(at)).T).argmax())
     shift, turn = _seat(np.delete(at, worst, axis=0), np.delete(off, worst, axis=0))
@@ -897,145 +836,136 @@ def _seat(at: FloatArray, off: FloatArray) -> tuple[FloatArray, float]:
     return moved - turn * _turned(middle[None])[0], turn
 
 
-def _seen(inspection: Inspection, rows: Sequence[Row], together: bool) -> Iterator[Reason]:
+def _seen(part: PartView, rows: Sequence[Row], together: bool) -> Iterator[Reason]:
     """Give a reason for each row by itself; together, one for all that are said and answered in the same words."""
     groups: dict[object, list[tuple[Row, Phrase]]] = {}
     for number, row in enumerate(rows):
-        said = _phrase(inspection, row)
+        said = _phrase(part, row)
         groups.setdefault((row["verdict"], said) if together else number, []).append((row, said))
     for members in groups.values():
         if len(members) == 1:
-            yield _reasons_reason(inspection, members[0][0], members[0][1])
+            yield _reasons_reason(part, members[0][0], members[0][1])
             continue
         places = [(str(row["hole"]), str(row["wall"])) for row, _ in members]
-        cells = [cell for row, _ in members if (cell := place_of(inspection, row["reading"]))]
+        cells = [cell for row, _ in members if (cell := place_of(part, row["reading"]))]
         said, first = members[0][1], members[0][0]
         shown = listed([*cells[:3], *([f"{len(cells) - 3} more"] if len(cells) > 3 else [])])
-        text = f"{span_words(inspection.specification, places)}: {said.text}" + (f" ({shown})." if shown else ".")
+        text = f"{span_words(part.specification, places)}: {said.text}" + (f" ({shown})." if shown else ".")
         hole = places[0][0] if len({h for h, _ in places}) == 1 else ""
         cell = cells[0] if cells else ""
         yield Reason(int(first["verdict"]), text, hole, "", str(first["characteristic"]), cell, said.action)
 
 
-def _missing(inspection: Inspection, part: str, serial: str, rows: Sequence[Row], together: bool) -> Iterator[Reason]:
+def _missing(part: PartView, rows: Sequence[Row], together: bool) -> Iterator[Reason]:
     if together:
-        yield from unread_together(inspection, part, serial, rows)
+        yield from unread_together(part, rows)
         return
     missing: dict[tuple[str, str], list[str]] = {}
     for row in rows:
         missing.setdefault((str(row["hole"]), str(row["wall"])), []).append(str(row["characteristic"]))
     for (hole, wall), names in missing.items():
-        sentence = missing_words(inspection, part, serial, hole, wall, names)
+        sentence = missing_words(part, hole, wall, names)
         yield Reason(HOLD, sentence, hole, wall, names[0] if len(names) == 1 else "", "", READ_AGAIN)
 
 
-def _reasons_reason(inspection: Inspection, row: Mapping[str, Any], said: Phrase) -> Reason:
-    cell = place_of(inspection, row["reading"])
-    sentence = f"{hole_words(inspection, row)}: {said.text}" + (f" ({cell})" if cell else "") + "."
+def _reasons_reason(part: PartView, row: Row, said: Phrase) -> Reason:
+    cell = place_of(part, row["reading"])
+    sentence = f"{hole_words(part, row)}: {said.text}" + (f" ({cell})" if cell else "") + "."
     return Reason(int(row["verdict"]), sentence, row["hole"], row["wall"], row["characteristic"], cell, said.action)
 
 
-def _phrase(inspection: Inspection, row: Mapping[str, Any]) -> Phrase:
+def _phrase(part: PartView, row: Row) -> Phrase:
     """Return what to say of a row that isn't accepted, and what to do."""
     cause, name = str(row["cause"]), str(row["characteristic"])
     if cause == "guard-band":
-        return guarded(inspection, row)
+        return guarded(part, row)
     if name == "surface" and cause in {"burr", "not-clean", "crack"}:
         return surface(row)
     if name in {"GO", "NO-GO"} and cause in {"go-stopped", "no-go-entered"}:
-        return plug(inspection, row)
+        return plug(part, row)
     if cause in {"over", "under"}:
         if name in {"position", "hole-to-hole position"}:
-            return position_over(inspection, row)
+            return position_over(part, row)
         if name in {"out-of-roundness", "taper"}:
-            return form_over(inspection, row)
-        return size_beyond(inspection, row)
+            return form_over(part, row)
+        return size_beyond(part, row)
     if cause == "not-asked":
-        found = with_unit(_length(float(row["found"]), unit_of(name, unit := inspection.specification.unit)),
+        found = with_unit(_length(float(row["found"]), unit_of(name, unit := part.specification.unit)),
                           unit_of(name, unit))  # fmt: skip
         return Phrase(f"{name} {found} stands here, {words_of(cause).removeprefix('it was read, and ')}",
                       "Look at the hole; correct the sheet, or engineering disposition.")  # fmt: skip
     return Phrase(f"{name} is held, {words_of(cause)}", READ_AGAIN)
 
 
-def _near_zero(inspection: Inspection, margin: float, uncertainty: float) -> bool:
+def _near_zero(spec: Specification, margin: float, uncertainty: float) -> bool:
     """Whether the guard band of the decision rule is what holds a pin margin; U not known counts as that."""
-    rule = inspection.specification.decision
+    rule = spec.decision
     return rule.rule != "simple" and not abs(margin) > rule.guard_factor * uncertainty
 
 
-def _of_pins(inspection: Inspection, part: str, serial: str, *, brief: bool) -> Iterator[Reason]:
+def _of_pins(part: PartView, *, brief: bool) -> Iterator[Reason]:
     """Give what the pins say; ``brief``: nothing of its own where other reasons leave it open."""
-    chosen = inspection.parts[rows_of(inspection.parts, part, serial)]
-    for row in records(chosen):
-        verdict, margin = int(row["pin_verdict"]), float(row["pin_margin"])
-        unit = inspection.specification.unit
-        if verdict == HOLD and math.isnan(margin):
-            if brief:
-                continue
-            text = "Whether all pins enter together isn't known: sizes or positions are missing or doubtful."
-            yield Reason(HOLD, text, action=READ_MISSING)
-        elif verdict == HOLD and not _near_zero(inspection, margin, float(row["pin_uncertainty"])):
-            if brief:
-                continue
-            text = f"All pins together would have {amount_text(margin, unit)} {unit} of radial room"
-            yield Reason(
-                HOLD, f"{text}, but readings under it can't be relied on.", action="Read again what is named above."
-            )  # fmt: skip
-        elif verdict == HOLD:
-            text = f"All pins together have {amount_text(margin, unit)} {unit} of radial room"
-            yield Reason(
-                HOLD, f"{text}: too near 0 to be decided.", action="Read again with a better gauge, or try the pins."
-            )
-        elif verdict == REJECT:
-            lack = amount_text(-margin, unit)
-            text = f"The pins don't all enter together: {lack} {unit} of radial room is lacking at the best fit"
-            text += f"{_tightest(inspection, part, serial)}.{_without(inspection, row)}"
-            yield Reason(REJECT, text, action=_pin_action(inspection, part, serial))
+    verdict, margin, unit = int(part.row["pin_verdict"]), float(part.row["pin_margin"]), part.specification.unit
+    if verdict == HOLD and math.isnan(margin):
+        if brief:
+            return
+        text = "Whether all pins enter together isn't known: sizes or positions are missing or doubtful."
+        yield Reason(HOLD, text, action=READ_MISSING)
+    elif verdict == HOLD and not _near_zero(part.specification, margin, float(part.row["pin_uncertainty"])):
+        if brief:
+            return
+        text = f"All pins together would have {amount_text(margin, unit)} {unit} of radial room"
+        yield Reason(
+            HOLD, f"{text}, but readings under it can't be relied on.", action="Read again what is named above."
+        )  # fmt: skip
+    elif verdict == HOLD:
+        text = f"All pins together have {amount_text(margin, unit)} {unit} of radial room"
+        yield Reason(
+            HOLD, f"{text}: too near 0 to be decided.", action="Read again with a better gauge, or try the pins."
+        )
+    elif verdict == REJECT:
+        lack = amount_text(-margin, unit)
+        text = f"The pins don't all enter together: {lack} {unit} of radial room is lacking at the best fit"
+        text += f"{_tightest(part)}.{_without(part)}"
+        yield Reason(REJECT, text, action=_pin_action(part))
 
 
-def _without(inspection: Inspection, row: Row) -> str:
+def _without(part: PartView) -> str:
     """Return which hole alone keeps the pins out, and the room of the others; '' where none does."""
-    spec, hole = inspection.specification, str(row["pin_culprit"])
+    spec, hole = part.specification, str(part.row["pin_culprit"])
     if not hole:
         return ""
     others = sum(h.pin is not None for h in spec.holes) - 1
-    room = amount_text(max(float(row["pin_without"]), 0.0), spec.unit)
+    room = amount_text(max(float(part.row["pin_without"]), 0.0), spec.unit)
     return f" Without hole {hole} the other {count_words(others)} have {room}."
 
 
-def _tightest(inspection: Inspection, part: str, serial: str) -> str:
-    pins = inspection.pins[rows_of(inspection.pins, part, serial)]
-    tight = pins[pins["binding"].to_numpy(dtype=np.bool_)]
-    places = [(str(row["hole"]), str(row["wall"])) for row in records(tight)]
-    words = span_words(inspection.specification, places)
+def _tightest(part: PartView) -> str:
+    words = span_words(part.specification, [(row["hole"], row["wall"]) for row in part.pins if row["binding"]])
     return f"; tightest: {words[0].lower()}{words[1:]}" if words else ""
 
 
-def _pin_action(inspection: Inspection, part: str, serial: str) -> str:
-    rework = inspection.rework[rows_of(inspection.rework, part, serial)]
-    scope = rework[(rework["scope"] == "pattern").to_numpy(dtype=np.bool_)] if len(rework) else rework
-    return str(scope["sentence"].iloc[0]) if len(scope) else ENGINEERING
+def _pin_action(part: PartView) -> str:
+    return next((row["sentence"] for row in part.rework if row["scope"] == "pattern"), ENGINEERING)
 
 
-def _of_problems(inspection: Inspection, part: str, serial: str, told: set[str], known: set[int]) -> Iterator[Reason]:
+def _of_problems(part: PartView, problems: Iterable[Problem], told: set[str], known: set[int]) -> Iterator[Reason]:
     """Return what holds the part beside its readings: problems that name it, or name no part in one of its files.
 
     ``told``: cells, and ``known``: problems that other reasons have told.
     """
     files: set[str] | None = None
-    for problem in inspection.problems:
+    for problem in problems:
         if not problem.holds or id(problem) in known:
             continue
         if problem.code in MEANING and not (problem.part or problem.serial or problem.file):
             continue  # the readings that it speaks of have told it
         if problem.serial or problem.part:
-            if problem.serial not in ("", serial) or problem.part not in ("", part):
+            if problem.serial not in ("", part.serial) or problem.part not in ("", part.part):
                 continue
         elif problem.file:
             if files is None:
-                table = inspection.readings.table
-                files = set(table["file"][rows_of(table, part, serial)].astype(str))
+                files = {row["file"] for row in part.read}
             if problem.file not in files:
                 continue
         reason = _of_problem(problem)

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from holeqc.inspection.results import Inspection
     from holeqc.readings.table import Readings
     from holeqc.specification.model import Gauge, Specification
+    from holeqc.tables import Table
 
 
 # Groups of a series: which hole, wall, bushing, fixture, part, gauge each value belongs to.
@@ -479,17 +480,20 @@ def left_out(table: Table, causes: Sequence[str], label: IntArray, cause: IntArr
 
     ``label`` (n,) of the readings in the table, ``cause`` (n,) numbers of ``causes``.
     """
-    places = table.places(label)
+    rows = table.take(table.places(label))
+    files, sheets = rows["file"], rows["sheet"]
+    place = np.stack([files.codes, sheets.codes, rows["column"], rows["row"]], axis=1).astype(np.int64)
     out = []
     for number in np.unique(cause):
         code = causes[number]
-        mine = table.take(places[cause == number])
-        files = list(dict.fromkeys(mine["file"]))
-        cells_of = sorted({*mine.tuples("file", "sheet", "column", "row")})
-        spots = [f"{sheet}!{cell_name(row, column)}" if sheet else cell_name(row, column)
-                 for _, sheet, column, row in cells_of]  # fmt: skip
-        cells = "1 doubtful reading is" if len(mine) == 1 else f"{len(mine)} doubtful readings are"
-        file = ", ".join(files[:3]) + (" and more" if len(files) > 3 else "")
+        mine = np.flatnonzero(cause == number)
+        spots = [
+            f"{sheets.names[sheet]}!{cell_name(row, column)}" if sheets.names[sheet] else cell_name(row, column)
+            for _, sheet, column, row in np.unique(place[mine], axis=0).tolist()
+        ]
+        cells = "1 doubtful reading is" if mine.size == 1 else f"{mine.size} doubtful readings are"
+        names = list(dict.fromkeys(files[mine].tolist()))
+        file = ", ".join(names[:3]) + (" and more" if len(names) > 3 else "")
         message = f"{cells} left out: {words_of(code)} ({cell_words(spots)})"
         out.append(Problem(WARNING, "left-out", message, action="Clear up these cells first.", file=file))
     return out

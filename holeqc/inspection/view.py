@@ -2,7 +2,7 @@
 
 What says the same of many cells is said once, with all the cells: ``I2 to I17``.
 
-Frames are turned into plain rows part by part, so that a run of many thousand parts costs memory for one part only.
+Tables are turned into plain rows part by part, so that a run of many thousand parts costs memory for a few only.
 """
 
 from __future__ import annotations
@@ -14,9 +14,10 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from holeqc.inspection.reasons import with_cells
-from holeqc.inspection.results import ACCEPT, HOLD, REJECT, TABLES, Reason, cell_words
+from holeqc.inspection.results import ACCEPT, HOLD, REJECT, Reason, cell_words
 from holeqc.quantities import GRAIN
 from holeqc.readings.table import cell_name
 from holeqc.tables import Row, Table
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 
 Key = tuple[str, str]
 
-TOGETHER = 64  #: parts whose rows are cut out of the frames at a time
+TOGETHER = 64  #: parts whose rows are cut out of the tables at a time
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,7 @@ def count_verdicts(verdicts: Sequence[int]) -> Count:
 
 
 class PartView:
-    """One part of a run: its rows of every frame, its problems and its reasons, each made when first asked for."""
+    """One part of a run: its rows of every table, its problems and its reasons, each made when first asked for."""
 
     def __init__(self, run: Run, number: int) -> None:
         self.run = run
@@ -96,18 +97,18 @@ class PartView:
         return next((part for part in self.specification.parts if part.name == self.part), None)
 
     @cached_property
-    def alone(self) -> Inspection:
-        """The inspection cut down to this part; row labels stay as they are."""
-        cut = {name: self.run.slice(name, self.number) for name in TABLES if name != "parts"}
-        inspection = self.run.inspection
-        readings = dataclasses.replace(inspection.readings, rows=self.run.slice("readings", self.number))
-        cut["parts"] = inspection.tables["parts"].take([self.number])
-        return dataclasses.replace(inspection, readings=readings, tables=cut, problems=self.problems)
+    def readings(self) -> pd.DataFrame:
+        """Rows of the readings table that belong to this part, for whoever goes on with them elsewhere."""
+        return self.run.of_part("readings", self.number).frame()
 
     @cached_property
-    def readings(self) -> pd.DataFrame:
-        """Rows of the readings table that belong to this part."""
-        return self.run.slice("readings", self.number).frame()
+    def read(self) -> list[Row]:
+        """The same as plain mappings, each with its ``label`` in the table."""
+        return self.run.rows("readings", self.number)
+
+    @cached_property
+    def _by_label(self) -> dict[int, Row]:
+        return {row["label"]: row for row in self.read}
 
     @cached_property
     def joins(self) -> tuple[Join, ...]:
@@ -130,7 +131,7 @@ class PartView:
         if self.number not in known:
             from holeqc.inspection.reasons import reasons
 
-            found = () if self.verdict == ACCEPT else reasons(self.alone, self.part, self.serial)
+            found = () if self.verdict == ACCEPT else reasons(self, self.problems)
             known[self.number] = tuple(found)
         return known[self.number]
 
@@ -159,13 +160,13 @@ class PartView:
 
     @cached_property
     def holes(self) -> list[Row]:
-        """Rows of the holes frame, in the kit's order."""
+        """Rows of the holes table, in the kit's order."""
         order = {hole: place for place, hole in enumerate(self.specification.hole_ids)}
         return sorted(self.run.rows("holes", self.number), key=lambda row: order.get(str(row["hole"]), len(order)))
 
     @cached_property
     def characteristics(self) -> list[Row]:
-        """Rows of the characteristics frame."""
+        """Rows of the characteristics table."""
         return self.run.rows("characteristics", self.number)
 
     @cached_property
@@ -183,7 +184,7 @@ class PartView:
 
     @cached_property
     def pins(self) -> list[Row]:
-        """Rows of the pins frame."""
+        """Rows of the pins table."""
         return self.run.rows("pins", self.number)
 
     @property
@@ -200,7 +201,7 @@ class PartView:
 
     @cached_property
     def rework(self) -> list[Row]:
-        """Rows of the rework frame."""
+        """Rows of the rework table."""
         return self.run.rows("rework", self.number)
 
     @cached_property
@@ -209,12 +210,15 @@ class PartView:
         return count_verdicts([int(row["verdict"]) for row in self.holes])
 
     def reading(self, label: int) -> Row | None:
-        """Return where, when and with what a reading was taken, None for -1 or a label that isn't there."""
-        return self.run.typed.at(label)
+        """Return one of the part's readings, None for -1 or a label that isn't there."""
+        return self._by_label.get(label)
 
     def as_read(self, row: Row) -> Row | None:
         """Return the reading that a size shows brought to 20 °C; None where it stands as it was read."""
-        return self.run.as_read(row)
+        reading = self.reading(row["reading"]) if self.specification.temperature.correct else None
+        if reading is None or row["characteristic"] != "size" or row["doubtful"]:
+            return None
+        return reading if abs(reading["value"] - row["found"]) > GRAIN else None
 
     def cell(self, row: Row) -> str:
         """Return file, sheet and cell of the reading that decides a characteristic, '' where there is none."""
@@ -229,26 +233,8 @@ class PartView:
 
 def place_of(reading: Row) -> str:
     """Return file, sheet and cell of a reading."""
-    cell = cell_name(int(reading["row"]), int(reading["column"]))
+    cell = cell_name(reading["row"], reading["column"])
     return ", ".join(str(word) for word in (reading["file"], reading["sheet"], cell) if word)
-
-
-class TypedCells:
-    """Look-up from a reading's row label to its cell, gauge and day, without turning the whole table into objects."""
-
-    NAMES = ("file", "sheet", "row", "column", "gauge", "date", "typed", "value", "temperature_c")
-
-    def __init__(self, table: Table) -> None:
-        self._table = table
-        in_order = np.array_equal(table.labels, np.arange(len(table)))
-        self._places = None if in_order else {int(label): n for n, label in enumerate(table.labels)}
-
-    def at(self, label: int) -> Row | None:
-        """Return the reading with that row label, None for -1 or a label that isn't there."""
-        place = label if self._places is None else self._places.get(label, -1)
-        if not 0 <= place < len(self._table):
-            return None
-        return {name: self._table[name][place] for name in self.NAMES}
 
 
 class Run:
@@ -260,7 +246,7 @@ class Run:
         self.part_rows: list[dict[str, Any]] = inspection.tables["parts"].records()
         self._keys: list[Key] = [(str(row["part"]), str(row["serial"])) for row in self.part_rows]
         self._places: dict[str, dict[Key, Any]] = {}
-        self._pieces: dict[str, tuple[int, Any, list[dict[str, Any]]]] = {}
+        self._pieces: dict[str, tuple[int, list[int], list[dict[str, Any]]]] = {}
         self.known_reasons: dict[int, tuple[Reason, ...]] = {}
         self.known_tags: dict[int, tuple[Tag, ...]] = {}
 
@@ -305,20 +291,11 @@ class Run:
             named += [p for p in counts if (p.code, p.file, p.sheet) in kinds]
         return tuple(named)
 
-    @cached_property
-    def typed(self) -> TypedCells:
-        """The cells that readings were typed in."""
-        return TypedCells(self.inspection.readings.rows)
-
-    def as_read(self, row: Row) -> Row | None:
-        """Return the reading that a size shows brought to 20 °C; None where it stands as it was read."""
-        reading = self.typed.at(row["reading"]) if self.specification.temperature.correct else None
-        if reading is None or row["characteristic"] != "size" or row["doubtful"]:
-            return None
-        return reading if abs(float(reading["value"]) - float(row["found"])) > GRAIN else None
-
     def _table(self, name: str) -> Table:
-        return self.inspection.readings.rows if name == "readings" else self.inspection.tables[name]
+        if name != "readings":
+            return self.inspection.tables[name]
+        rows = self.inspection.readings.rows
+        return rows.with_columns(label=rows.labels)
 
     def _where(self, name: str, number: int) -> Any:
         if name not in self._places:
@@ -328,7 +305,7 @@ class Run:
             self._places[name] = {(part or only, serial): where for (part, serial), where in groups.items()}
         return self._places[name].get(self._keys[number], [])
 
-    def slice(self, name: str, number: int) -> Table:
+    def of_part(self, name: str, number: int) -> Table:
         """Return a table's rows that belong to one part; ``readings`` is the readings table."""
         return self._table(name).take(np.asarray(self._where(name, number), dtype=np.int64))
 
@@ -341,10 +318,26 @@ class Run:
         first = number - number % TOGETHER
         known = self._pieces.get(name)
         if known is None or known[0] != first:
-            where = [self._where(name, n) for n in range(first, min(first + TOGETHER, len(self)))]
-            some = self._table(name).take(np.concatenate(where).astype(np.int64))
-            known = self._pieces[name] = first, np.cumsum([0, *map(len, where)]), some.records()
+            some, cuts = self.together(name, first)
+            known = self._pieces[name] = first, cuts, some.records()
         return list(known[2][known[1][number - first] : known[1][number - first + 1]])
+
+    def together(self, name: str, first: int) -> tuple[Table, list[int]]:
+        """Return a table's rows of `TOGETHER` parts, and where those of each begin, with the end of the last."""
+        where = [self._where(name, n) for n in range(first, min(first + TOGETHER, len(self)))]
+        some = self._table(name).take(np.concatenate(where).astype(np.int64))
+        return some, np.cumsum([0, *map(len, where)]).tolist()
+
+    def cells(self, labels: NDArray[np.int64]) -> list[str]:
+        """Return file, sheet and cell of readings by their labels, '' for one that isn't there."""
+        table = self.inspection.readings.rows
+        at = table.places(labels)
+        files, sheets = (table[name].names for name in ("file", "sheet"))
+        columns = (table["file"].codes, table["sheet"].codes, table["row"], table["column"])
+        return [
+            ", ".join([word for word in (files[f], sheets[s], cell_name(row, column)) if word]) if n >= 0 else ""
+            for n, f, s, row, column in zip(at.tolist(), *(column[at].tolist() for column in columns), strict=True)
+        ] if len(table) else [""] * len(at)  # fmt: skip
 
 
 def all_cells(problems: Iterable[Problem]) -> str:

@@ -715,11 +715,11 @@ def _signed_rows(table: Table, told: BoolArray) -> BoolArray:
 
 def _no_hole(label: Content, context: Context, holes: set[str], *, hole: bool) -> int:
     """Return 1 for the label of a row that sums up others, 2 for one that signs the sheet off, 0 for all others."""
-    if not isinstance(label, str) or folded(label) in holes:
+    if not isinstance(label, str) or (said := folded(label)) in holes:
         return 0
     meaning = context.vocabulary.meaning(label) if hole else None
     sums = meaning is not None and meaning.reason in {"statistic", "extreme", "limit", "drawing"}
-    if folded(label) in SUMMARY_WORDS or sums:
+    if said in SUMMARY_WORDS or sums:
         return 1
     return 2 if hole and is_signature(label) else 0
 

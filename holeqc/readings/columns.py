@@ -121,7 +121,7 @@ def _typed_numbers(column: GridColumn, table: Table) -> tuple[FloatArray, int, B
     if column.codes is not None:
         codes = column.codes[rows]
         numbers, said = np.full(len(column.labels) + 1, np.nan), np.zeros(len(column.labels) + 1, dtype=np.bool_)
-        for code in np.unique(codes[codes >= 0]):
+        for code in column.used(rows):
             found = length_of(column.labels[code], table.context.decimal)
             if found.issue is not None or not np.isfinite(found.value):
                 continue
@@ -597,16 +597,12 @@ def _named_sizes(table: Table, known: Rows, column: int) -> None:
     grid_column = table.context.sheet.grid.columns[column]
     if grid_column.codes is None:
         return
-    codes = grid_column.codes[table.rows]
-    lower, upper = _drawn(table, known, "diameter")[:2]
-    asked = {word for h in table.context.spec.holes for word in h.measured}
-    depths = [_drawn(table, known, word) for word in sorted(asked) if word not in ANGLES]
     kinds = Kinds(table.context.spec)
     no_hole = known.hole < 0  # holes stand side by side, or on cards: the row is of several
     worked_out = table.meanings[column].reason in {"statistic", "extreme"}  # looked at in the column's unit
     named: dict[int, list[float]] = {}  # of each text the sizes it may mean
     outside, reading, of_other = (np.zeros(len(grid_column.labels) + 1, dtype=np.bool_) for _ in range(3))
-    for code in np.unique(codes[codes >= 0]).tolist():
+    for code in grid_column.used(table.rows):
         label = grid_column.labels[code]
         if not isinstance(label, str) or label.strip().isdecimal() or (worked_out and _PLAIN.fullmatch(label.strip())):
             continue
@@ -616,6 +612,12 @@ def _named_sizes(table: Table, known: Rows, column: int) -> None:
         reading[code] = any(map(kinds.may_be_reading, typed))
         # 'A: .4702 on second look', or 'hole A now .4702', in the row of hole J
         of_other[code] = reading[code] and (kinds.names_hole(label) or kinds.names_hole(label, _OF_HOLE))
+    if not any(named.values()):
+        return
+    codes = grid_column.codes[table.rows]
+    lower, upper = _drawn(table, known, "diameter")[:2]
+    asked = {word for h in table.context.spec.holes for word in h.measured}
+    depths = [_drawn(table, known, word) for word in sorted(asked) if word not in ANGLES]
     hit = outside[codes] | (reading[codes] & (no_hole | of_other[codes]))
     for place in range(max(map(len, named.values()), default=0)):
         sizes = np.full(len(grid_column.labels) + 1, np.nan)
@@ -641,8 +643,7 @@ def _whole_numbers(table: Table, column: int) -> bool:
     """Whether all numbers typed in a column are whole."""
     grid_column = table.context.sheet.grid.columns[column]
     numbers = grid_column.numbers[table.rows] if grid_column.numbers is not None else np.empty(0)
-    codes = np.unique(grid_column.codes[table.rows]) if grid_column.codes is not None else np.empty(0, dtype=np.int64)
-    texts = [grid_column.labels[c] for c in codes[codes >= 0]]
+    texts = [grid_column.labels[c] for c in grid_column.used(table.rows)]
     numbers = numbers[np.isfinite(numbers)]
     decimals = any(isinstance(x, str) and any(c.isdigit() for c in x) and not x.strip().isdecimal() for x in texts)
     return bool((numbers == np.rint(numbers)).all()) and not decimals
@@ -661,9 +662,8 @@ def _defects(table: Table, known: Rows, column: int) -> None:
         else ""
         for x in grid_column.labels
     ]
-    hit = np.append(np.array([bool(w) for w in words], dtype=np.bool_), False)[grid_column.codes[table.rows]]
     for word in dict.fromkeys(w for w in words if w):
-        mine = np.append(np.array([w == word for w in words], dtype=np.bool_), False)[grid_column.codes[table.rows]]
+        hit = np.append(np.array([w == word for w in words], dtype=np.bool_), False)[grid_column.codes[table.rows]]
         issue = warning(
             "remark-of-defect",
             f"the remark speaks of {word!r}",
@@ -671,7 +671,7 @@ def _defects(table: Table, known: Rows, column: int) -> None:
             "Look at the hole; say what was found under its surface, or clear up the remark",
             holds=True,
         )
-        _hold_rows(table, known, issue, np.flatnonzero(hit & mine), column)
+        _hold_rows(table, known, issue, np.flatnonzero(hit), column)
 
 
 def _is_remarks(table: Table, column: int) -> bool:
@@ -705,11 +705,11 @@ def _other_answers(table: Table, known: Rows, column: int) -> None:
     asked = meaning.kind == UNKNOWN or meaning.reason in {"limit", "computed", "deviation"}
     if grid_column.codes is None or not asked:
         return
-    codes = grid_column.codes[table.rows]
-    words = {int(c): word_of(grid_column.labels[c]) for c in np.unique(codes[codes >= 0])}
+    words = {c: word_of(grid_column.labels[c]) for c in grid_column.used(table.rows)}
     for good, bad in _PAIRS:
         if not set(words.values()) <= good | bad:
             continue
+        codes = grid_column.codes[table.rows]
         one = np.isin(codes, [c for c, word in words.items() if word in good])
         other = np.isin(codes, [c for c, word in words.items() if word in bad])
         odd = one if other.sum() > one.sum() else other
@@ -909,8 +909,11 @@ def _like_a_bad_reading(table: Table, known: Rows, column: int) -> None:
     if meaning.reason in {"statistic", "extreme"} and meaning.word not in {"", "diameter"} and not measured:
         return
     values, _ = column_values(table, column)
+    there = np.isfinite(values)
+    if not there.any():
+        return
     lower, upper = _drawn(table, known, meaning.word if measured else "diameter")[:2]
-    near, there = _near_size(table, known, values), np.isfinite(values)
+    near = _near_size(table, known, values)
     if measured:
         near = _near_measured(values, lower, upper)
     if meaning.reason in {"statistic", "extreme"} and 2 * int(near.sum()) < int(there.sum()):

@@ -126,6 +126,8 @@ class GridColumn:
 
     def filled(self, size: int) -> BoolArray:
         """Return where the column has any content (n,)."""
+        if self.numbers is None and self.codes is not None:
+            return np.asarray(self.codes >= 0, dtype=np.bool_)
         out = np.zeros(size, dtype=np.bool_)
         if self.numbers is not None:
             out |= ~np.isnan(self.numbers)
@@ -146,13 +148,21 @@ class GridColumn:
         codes = np.full(rows.size, BLANK, dtype=np.int32)
         labels: list[Content] = list(self.labels)
         if self.codes is not None:
-            codes = self.codes[rows].copy()
+            codes = self.codes[rows]
         if self.numbers is not None:
             number_codes, first = numbered(self.numbers[rows])
             known = number_codes >= 0
             codes[known] = number_codes[known] + len(labels)
             labels.extend(self.numbers[rows[first]].tolist())
         return codes, labels
+
+    def used(self, rows: IntArray) -> list[int]:
+        """Return the codes of texts that stand in some rows, in order."""
+        if self.codes is None:
+            return []
+        there = np.zeros(len(self.labels) + 1, dtype=np.bool_)
+        there[self.codes[rows]] = True
+        return np.flatnonzero(there[:-1]).tolist()
 
     def put(self, row: int, content: Content, size: int) -> None:
         """Place a text in a blank cell."""

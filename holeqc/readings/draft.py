@@ -124,7 +124,7 @@ class Draft:
     def add(self, arrays: dict[str, Array]) -> None:
         """Add readings; every array of `TYPES` must be there, all of one length."""
         self.room_for(0)
-        arrays.setdefault("ends", np.full(np.size(arrays["row"]), -1))
+        arrays.setdefault("ends", np.broadcast_to(np.int32(-1), np.size(arrays["row"])))
         self.chunks.append({name: np.asarray(arrays[name]).astype(kind, copy=False) for name, kind in TYPES.items()})
 
     def room_for(self, serials: int) -> None:

@@ -768,9 +768,11 @@ def read_text(
         if by_width is not None and (grid := _in_fixed_width(container, text, by_width)) is not None:
             return RawSheet(container.name, "", grid, text_only=True, delimiter="blanks")
         delimiter, skip = _delimiter(container, text, score)
-    _check_amount(container, text, delimiter, options.limits)
     read = None if skip else _unquoted(container, text, delimiter, options)
-    builder, widths = read or _fields(container, text, delimiter, options, skip)
+    if read is None:
+        _check_amount(container, text, delimiter, options.limits)
+        read = _fields(container, text, delimiter, options, skip)
+    builder, widths = read
     grid = builder.finish()
     if read is None:
         _check_quotes(container, grid, delimiter)
@@ -834,8 +836,7 @@ def _unquoted(
     content = container.incoming.content
     if len(content) < LONG or delimiter not in DELIMITERS or text.encoding not in {"utf-8", "utf-8-sig"}:
         return None
-    if b'"' in content or b"\0" in content or (
-        b"\r" in content and content.count(b"\r") != content.count(b"\r\n")):  # fmt: skip
+    if b'"' in content or b"\0" in content:
         return None
     builder, widths, cells = GridBuilder(), list[int](), 0
     show = counted(f"{container.name}: rows", CHUNK)
@@ -844,7 +845,7 @@ def _unquoted(
         while start < len(content):
             end = content.find(b"\n", start + 4 * PIECE) + 1 or len(content)
             lines = _Lines(content[start:end], delimiter)
-            if lines.longest > options.limits.field_characters:
+            if lines.longest > options.limits.field_characters or not lines.plain:
                 return None
             total, start = int(lines.widths.max()), end
             _check_width(container, total, options)
@@ -863,9 +864,10 @@ _MOST_WORDS = 8  #: of longer fields each is made a text
 
 
 class _Lines:
-    """Some whole lines of UTF-8 without quotes, NUL bytes and lone carriage returns, parted into fields.
+    """Some whole lines of UTF-8 without quotes and NUL bytes, parted into fields.
 
-    ``widths`` (r,) says how many fields each has, 0 of a blank one; ``longest`` is the length of the longest [bytes].
+    ``widths`` (r,) says how many fields each has, 0 of a blank one; ``longest`` is the length of the longest [bytes];
+    ``plain``: no carriage return stands elsewhere than before a line feed.
     """
 
     def __init__(self, piece: bytes, delimiter: str) -> None:
@@ -877,15 +879,17 @@ class _Lines:
         marks = np.flatnonzero(parts)
         if not piece.endswith(b"\n"):
             marks = np.append(marks, len(piece))
-        line_end = letters[marks] == ord("\n")
-        line_end[-1] = True
-        self._begin = np.append(0, marks[:-1] + 1)
+        last = np.flatnonzero((letters[marks] == ord("\n")) | (marks == len(piece)))
+        self._begin = np.empty_like(marks)
+        self._begin[0], self._begin[1:] = 0, marks[:-1] + 1
         self._end = marks
-        if b"\r" in piece:
-            self._end = marks - (line_end & (marks > self._begin) & (letters[marks - 1] == ord("\r")))
-        last = np.flatnonzero(line_end)
+        ends = marks[last]
+        returns = (ends > self._begin[last]) & (letters[ends - 1] == ord("\r"))
+        self.plain = int(returns.sum()) == piece.count(b"\r")
+        marks[last] = ends - returns
         self._first = np.append(0, last[:-1] + 1)
         self.widths: IntArray = last - self._first + 1
+        self._even = bool((self.widths == self.widths[0]).all())  # the fields of a column lie in even steps
         self.widths[(self.widths == 1) & (self._begin[last] == self._end[last])] = 0
         self.longest = int((self._end - self._begin).max())
         self._words = np.ndarray((letters.size - 7,), "<u8", buffer=letters.data, strides=(1,))
@@ -893,35 +897,35 @@ class _Lines:
     def column(self, number: int) -> tuple[IntArray, list[str]]:
         """Return the fields of a column (r,) as codes into different texts, -1 where a line has none, and the texts."""
         there = self.widths > number
-        at = self._first[there] + number
-        codes = self._codes(self._begin[at], self._end[at] - self._begin[at])
-        some = np.empty(int(codes.max(initial=-1)) + 1, dtype=np.int64)
-        some[codes] = at
-        spans = zip(self._begin[some].tolist(), self._end[some].tolist(), strict=True)
-        if self._ascii is None:
-            texts = [self._piece[i:j].decode() for i, j in spans]
-        else:
-            texts = [self._ascii[i:j] for i, j in spans]
-        if at.size == there.size:
+        whole = bool(there.all())
+        at = slice(number, None, self.widths[0]) if whole and self._even else self._first[there] + number
+        begin, end = self._begin[at], self._end[at]
+        codes, some = self._codes(begin, end - begin)
+        spans = zip(begin[some].tolist(), end[some].tolist(), strict=True)
+        ascii_ = self._ascii
+        texts = [self._piece[i:j].decode() if ascii_ is None else ascii_[i:j] for i, j in spans]
+        if whole:
             return codes, texts
         out = np.full(there.size, BLANK, dtype=np.int64)
         out[there] = codes
         return out, texts
 
-    def _codes(self, begin: IntArray, length: IntArray) -> IntArray:
-        """Return equal numbers for equal fields, counted in the order in which they first stand."""
+    def _codes(self, begin: IntArray, length: IntArray) -> tuple[IntArray, IntArray]:
+        """Return equal numbers for equal fields in the order in which they first stand, and where that is."""
         most = int(length.max(initial=0))
         if most > 8 * _MOST_WORDS:
-            known: dict[bytes, int] = {}
-            cells = (self._piece[i : i + n] for i, n in zip(begin.tolist(), length.tolist(), strict=True))
-            return np.array([known.setdefault(cell, len(known)) for cell in cells], dtype=np.int64)
-        codes = np.zeros(begin.size, dtype=np.int64)
-        for word in range(0, max(most, 1), 8):
+            return numbered(self._each(begin, length))
+        codes, first = numbered(self._words[begin] & _BYTES_OF_WORD[np.minimum(length, 8)])
+        for word in range(8, most, 8):
             here = self._words[np.minimum(begin + word, self._words.size - 1)]
-            here = here & _BYTES_OF_WORD[np.clip(length - word, 0, 8)]
-            more, first = numbered(here)
-            codes = more if not word else numbered(codes * len(first) + more)[0]
-        return codes
+            more, _ = numbered(here & _BYTES_OF_WORD[np.minimum(np.maximum(length - word, 0), 8)])
+            codes, first = numbered(codes * (int(more.max()) + 1) + more)
+        return codes, first
+
+    def _each(self, begin: IntArray, length: IntArray) -> IntArray:
+        known: dict[bytes, int] = {}
+        cells = (self._piece[i : i + n] for i, n in zip(begin.tolist(), length.tolist(), strict=True))
+        return np.array([known.setdefault(cell, len(known)) for cell in cells], dtype=np.int64)
 
 
 @contextmanager

@@ -27,6 +27,7 @@ _SCIENTIFIC = re.compile(r"^\d(?:[.,]\d+)?[eE]\+?\d{2}$")
 _TYPE_IT = "type the serial number as text"
 _TYPE_AGAIN = "Type it again"
 _BETWEEN_SERIALS = re.compile(r"\s*[,;&\n]\s*|\s+(?:and|to|until|through|/|\+)\s+|\s*(?:\.\.+|…)\s*", re.IGNORECASE)
+_PLAIN_SERIAL = re.compile(r"[A-Za-z]{1,12}-?[0-9]{1,16}")  #: what nothing below can doubt
 LONGEST_SERIAL = 64  #: characters that a serial number may have
 SERIAL_ALLOWED = (
     f"1 to {LONGEST_SERIAL} printable characters with a letter or a digit among them, no '..' between slashes"
@@ -148,6 +149,8 @@ def serial_fault(text: str) -> str:
 
 def match_serial(content: Content) -> Match:
     """Return a serial number as text."""
+    if isinstance(content, str) and _PLAIN_SERIAL.fullmatch(content):
+        return Match(0, content)
     odd = _odd(content, "serial number")
     if odd is not None:
         text = "" if odd.code in {"formula-not-calculated", "error-cell"} else text_of(content)

@@ -617,7 +617,14 @@ class Source:
 
     def used(self) -> list[Content]:
         """Return the labels that some row says; a column's labels hold its heading and titles too."""
-        return [self.labels[code] for code in np.unique(self.codes[self.codes >= 0])]
+        there = np.zeros(len(self.labels) + 1, dtype=np.bool_)
+        there[self.codes] = True
+        return [label for label, says in zip(self.labels, there[:-1].tolist(), strict=True) if says]
+
+    def own(self) -> None:
+        """Make the places arrays of its own, to be written to: at first all rows share one, or the table's."""
+        self.at_row, self.at_column = self.at_row.copy(), self.at_column.copy()
+        self.filled = self.filled.copy()
 
 
 def source(
@@ -635,17 +642,15 @@ def source(
     ``block_of`` (n,) tell which block's fields apply where the column is blank or missing.
     """
     size = rows.size
-    out = Source(
-        np.full(size, BLANK, dtype=np.int32),
-        [],
-        np.full(size, -1, dtype=np.int64),
-        np.full(size, -1, dtype=np.int64),
-        np.zeros(size, dtype=np.bool_),
-    )
+    nowhere = np.broadcast_to(np.int64(-1), size)
+    out = Source(np.full(size, BLANK, dtype=np.int32), [], nowhere, nowhere, np.broadcast_to(np.False_, size))
     for column in columns:
         codes, labels = _column_codes(sheet, column, rows)
         fresh = (codes >= 0) & (out.codes < 0)
+        if size and fresh.all():
+            return Source(codes, labels, rows, np.broadcast_to(np.int64(column), size), out.filled, from_column=True)
         if fresh.any():
+            out.own()
             out.from_column = True
             out.codes[fresh] = codes[fresh] + len(out.labels)
             out.labels.extend(labels)
@@ -681,6 +686,7 @@ def _from_sections(out: Source, word: str, blocks: Sequence[Block], rows: IntArr
         order = list(dict.fromkeys(f.word for f in block.sections))
         if word not in order:
             continue
+        out.own()
         outer = set(order[: order.index(word)])
         events = [f for f in block.sections if f.word == word or f.word in outer]
         starts = np.array([f.row for f in events], dtype=np.int64)
@@ -710,6 +716,7 @@ def _from_fields(out: Source, word: str, blocks: Sequence[Block], block_of: IntA
             codes[number] = index.setdefault(field.content, len(index))
             places[number] = field.row, field.column
     rest = (out.codes < 0) & (codes[block_of] >= 0)
+    out.own()
     out.codes[rest] = codes[block_of][rest] + len(out.labels)
     out.at_row[rest], out.at_column[rest] = places[block_of[rest], 0], places[block_of[rest], 1]
     out.labels.extend(index)
@@ -727,6 +734,7 @@ def fill_down(out: Source, rows: IntArray, block_of: IntArray, where: BoolArray)
     above = np.maximum.accumulate(own)
     usable = (out.codes < 0) & (above >= 0) & where
     usable &= run == run[np.maximum(above, 0)]
+    out.own()
     out.codes[usable] = out.codes[above[usable]]
     out.at_row[usable], out.at_column[usable] = out.at_row[above[usable]], out.at_column[above[usable]]
     out.filled |= usable

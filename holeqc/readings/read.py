@@ -167,13 +167,13 @@ def _texts(
     out: Cells,
 ) -> None:
     known = codes >= 0
-    used = np.unique(codes[known])
+    used = _there(codes, len(labels))
     typed = np.full(len(labels) + 1, -1, dtype=np.int32)
     typed[used] = draft.typed.codes([text_of(labels[c]) for c in used])
     out.typed[known] = typed[codes[known]]
     for lengths, parse in (
-        (known & is_length & ~np.isin(characteristic, _ANGLES), length_of),
-        (known & np.isin(characteristic, _ANGLES), angle_of),
+        (known & is_length & ~_ANGLE[characteristic], length_of),
+        (known & _ANGLE[characteristic], angle_of),
     ):
         if not lengths.any():
             continue
@@ -181,7 +181,7 @@ def _texts(
         unit = np.zeros(len(labels), np.int8)
         issue = np.zeros(len(labels), np.int32)
         fractions = np.zeros(len(labels), np.bool_)
-        for code in np.unique(codes[lengths]):
+        for code in _there(codes[lengths], len(labels)):
             found = parse(labels[code], decimal)
             value[code], unit[code] = found.value, UNIT_CODES.index(found.unit)
             issue[code] = draft.issue_code(found.issue)
@@ -192,17 +192,24 @@ def _texts(
             issue[vast], value[vast] = draft.issue_code(number_issues(np.array([np.inf]))[0][0]), np.nan
         at = codes[lengths]
         out.value[lengths], out.unit[lengths], out.issue[lengths] = value[at], unit[at], issue[at]
-        nominal = lengths & np.append(fractions, False)[codes] & (characteristic == _DIAMETER)
-        if nominal.any():
+        if fractions.any():
+            nominal = lengths & np.append(fractions, False)[codes] & (characteristic == _DIAMETER)
             out.issue[nominal] = draft.issue_code(_FRACTION)
     words = known & ~is_length
     if words.any():
         for place in np.unique(characteristic[words]):
             mine = codes[words & (characteristic == place)]
-            others = frozenset(folded(labels[c]) for c in np.unique(mine))
+            others = frozenset(folded(labels[c]) for c in _there(mine, len(labels)))
             if CHARACTERISTICS[place] == "no_go":
                 others = without_rare_yes(others, [folded(labels[c]) for c in mine])
             _words(draft, labels, codes, words & (characteristic == place), CHARACTERISTICS[place], ask, others, out)
+
+
+def _there(codes: Array, size: int) -> list[int]:
+    """Return which codes below ``size`` there are, in order; -1 is none."""
+    there = np.zeros(size + 1, dtype=np.bool_)
+    there[codes] = True
+    return np.flatnonzero(there[:-1]).tolist()
 
 
 def _words(
@@ -217,7 +224,7 @@ def _words(
 ) -> None:
     word = np.zeros(len(labels), np.int8)
     issue = np.zeros(len(labels), np.int32)
-    for code in np.unique(codes[where]):
+    for code in _there(codes[where], len(labels)):
         label = labels[code]
         if characteristic == "surface":
             text = surface_word(label, ask)
@@ -252,7 +259,8 @@ def _unclear(characteristic: str) -> Issue:
 
 DIAMETER, X, Y, DISTANCE = (CHARACTERISTICS.index(name) for name in ("diameter", "x", "y", "distance"))
 LENGTHS = [CHARACTERISTICS.index(name) for name in BY_GAUGE if name not in ANGLES]  #: lengths that a gauge reads
-_NUMBERED = np.array([name in NUMBERS for name in CHARACTERISTICS])
+_NUMBERED = np.array([name in NUMBERS for name in CHARACTERISTICS] + [False])  #: the last for what isn't known, -1
+_ANGLE, _LENGTH = (np.isin(np.arange(len(CHARACTERISTICS) + 1), some) for some in (_ANGLES, LENGTHS))
 
 
 def read_table(context: Context, blocks: Sequence[Block], columns: Sequence[int], *, alone: bool) -> None:
@@ -335,57 +343,64 @@ def _piece(table: Table, known: Rows, column: int, trial: int, at: IntArray, wor
     spec, draft, sheet = context.spec, context.draft, context.sheet
     size = at.size
     if word:
-        characteristic = np.full(size, CHARACTERISTICS.index(word), dtype=np.int32)
+        characteristic = np.full(size, CHARACTERISTICS.index(word), dtype=np.int8)
     else:
-        by_row = known.characteristic[at]
+        by_row = _at(known.characteristic, at)
         fixed = CHARACTERISTICS.index(meaning.word) if meaning.word else -1
-        characteristic = np.where(by_row >= 0, by_row, fixed).astype(np.int32)
-    rows = table.rows[at]
+        characteristic = np.where(by_row >= 0, by_row, fixed).astype(np.int8)
+    rows = _at(table.rows, at)
     cells = read_cells(draft, sheet.grid.columns[column], rows, characteristic, ask or meaning.ask, context.decimal)
     _tally_texts(context, column, rows, cells)
-    issue = np.where(known.issue[at] > 0, known.issue[at], cells.issue)
+    issue = np.where(_at(known.issue, at) > 0, _at(known.issue, at), cells.issue)
     issue = _wrong_units(table, known, column, at, characteristic, issue)
-    spoiled = (issue == 0) & np.isin(characteristic, LENGTHS)
-    issue[spoiled] = known.length_issue[at][spoiled]
+    spoiled = (issue == 0) & _LENGTH[characteristic]
+    issue[spoiled] = _at(known.length_issue, at)[spoiled]
     issue = merged_cells(table, column, rows, issue)
     issue = struck_cells(table, column, rows, issue)
-    hole = np.full(size, Holes(spec).match(meaning.hole).code) if meaning.hole else np.maximum(known.hole[at], -1)
+    hole = np.full(size, Holes(spec).match(meaning.hole).code) if meaning.hole else _at(known.hole, at)
     issue = _dashes(draft, spec, hole, characteristic, issue)
     wall, issue = _walls(table, known, column, at, characteristic, issue)
     value, unit = _converted(table, known, meaning, at, characteristic, cells)
     value, issue = _from_deviations(table, known, column, at, characteristic, value, issue)
-    serial = known.serial[at]
+    serial = _at(known.serial, at)
     if meaning.serial:
         serial = np.full(size, draft.serial.code(meaning.serial))
         _named_across(table, known, column, at)
-    direction = known.direction[at] if meaning.direction is None else np.full(size, meaning.direction)
+    direction = _at(known.direction, at) if meaning.direction is None else np.full(size, meaning.direction)
+
+    number = meaning.trial or trial
+
+    def same(name: str, value: int) -> Array:
+        return np.broadcast_to(np.array(value, dtype=TYPES[name]), size)
+
     found = {
-        "part": known.part[at],
+        "part": _at(known.part, at),
         "serial": serial,
         "hole": hole,
         "wall": wall,
         "characteristic": characteristic,
         "direction": np.where(characteristic == DIAMETER, direction, np.nan),
-        "trial": np.full(size, meaning.trial or trial) if meaning.trial or trial else np.maximum(known.trial[at], 1),
+        "trial": np.full(size, number) if number else np.maximum(_at(known.trial, at), 1),
         "value": value,
         "raw": cells.value,
         "word": cells.word,
         "typed": cells.typed,
         "unit": unit,
-        "gauge": np.full(size, draft.gauge.code(meaning.gauge)) if meaning.gauge else _gauge(known, at, characteristic),
-        "temperature_c": known.temperature_c[at],
-        "date": known.date[at],
-        "latest": known.latest[at],
-        "by": known.by[at],
-        "note": known.note[at],
-        "file": np.full(size, draft.file.code(sheet.file)),
-        "sheet": np.full(size, draft.sheet.code(sheet.name)),
+        "gauge": same("gauge", draft.gauge.code(meaning.gauge)) if meaning.gauge else _gauge(known, at, characteristic),
+        **{name: _at(getattr(known, name), at) for name in ("temperature_c", "date", "latest", "by", "note")},
+        "file": same("file", draft.file.code(sheet.file)),
+        "sheet": same("sheet", draft.sheet.code(sheet.name)),
         "row": rows + 1,
-        "column": np.full(size, column + 1),
+        "column": same("column", column + 1),
         "issue": issue,
-        "text": cells.text & (_scale(known, meaning)[at] == 1.0),
+        "text": cells.text & (_at(_scale(known, meaning), at) == 1.0),
     }
     return {name: found.pop(name).astype(TYPES[name], copy=False) for name in list(found)}
+
+
+def _at(array: Array, at: IntArray) -> Array:
+    """Return an array at some rows in order; at all, as it is."""
+    return array if at.size == array.size else array[at]
 
 
 def _dashes(draft: Draft, spec: Specification, hole: Array, characteristic: Array, issue: Array) -> Array:
@@ -403,14 +418,14 @@ def _wrong_units(
     table: Table, known: Rows, column: int, at: IntArray, characteristic: Array, issue: Array
 ) -> Array:
     """Doubt angles whose heading or row says a unit of length, and lengths whose row says degrees."""
-    angle, unit = np.isin(characteristic, _ANGLES), table.meanings[column].unit
+    angle, unit = _ANGLE[characteristic], table.meanings[column].unit
     in_length = np.full(at.size, unit in SCALES or unit in UNIT_CODES[1:])
     if table.fields("unit"):  # a column of units speaks of a row's lengths, where the heading says that it is an angle
-        in_length |= (known.unit[at] > 0) & (known.characteristic[at] >= 0)
+        in_length |= (_at(known.unit, at) > 0) & (_at(known.characteristic, at) >= 0)
     for where, bad in (
         (angle & in_length, Issue("angle-unit", "angles are said in a unit of length", "degrees",
                                   "Say degrees, or name what was read there")),
-        (~angle & known.degrees[at] & np.append(_NUMBERED, False)[characteristic],
+        (~angle & _at(known.degrees, at) & _NUMBERED[characteristic],
          Issue("angle-unit", "lengths are said in degrees", "in or mm", "Say the unit of the reading")),
     ):  # fmt: skip
         if where.any():
@@ -421,7 +436,7 @@ def _wrong_units(
 def _named_across(table: Table, known: Rows, column: int, at: IntArray) -> None:
     """Note that a column's heading names a part, and that it has readings."""
     tally, serial = table.context.tally, table.context.draft.serial.code(table.meanings[column].serial)
-    for part in np.unique(known.part[at]).tolist():
+    for part in np.unique(_at(known.part, at)).tolist():
         tally.named.setdefault((part, serial), (table.blocks[0].heading.last, column))
         tally.read.add((part, serial))
 
@@ -429,8 +444,8 @@ def _named_across(table: Table, known: Rows, column: int, at: IntArray) -> None:
 def _scale(known: Rows, meaning: Meaning) -> FloatArray:
     """Return what each row's typed number is multiplied by: 0.001 where a heading or row counts in thousandths."""
     if meaning.unit in SCALES:
-        return np.full(known.scale.size, SCALES[meaning.unit][1])
-    return np.ones(known.scale.size) if meaning.unit else known.scale
+        return np.broadcast_to(SCALES[meaning.unit][1], known.scale.size)
+    return np.broadcast_to(1.0, known.scale.size) if meaning.unit else known.scale
 
 
 def _from_deviations(
@@ -438,7 +453,7 @@ def _from_deviations(
 ) -> tuple[FloatArray, Array]:
     """Return values [kit unit] where a column or row holds deviations: what they count from, and the deviation."""
     meaning = table.meanings[column]
-    counted = known.deviation[at] | meaning.deviation
+    counted = _at(known.deviation, at) | meaning.deviation
     if not counted.any():
         return value, issue
     if meaning.deviation:
@@ -460,9 +475,11 @@ def _from_deviations(
 
 def _gauge(known: Rows, at: IntArray, characteristic: Array) -> Array:
     gauge = np.full(at.size, -1, dtype=np.int32)
+    there = _there(characteristic, len(CHARACTERISTICS))
     for kind, codes in known.gauges.items():
-        here = characteristic == CHARACTERISTICS.index(kind)
-        gauge[here] = codes[at][here]
+        if (number := CHARACTERISTICS.index(kind)) in there:
+            here = np.flatnonzero(characteristic == number)
+            gauge[here] = _at(codes, at)[here]
     return gauge
 
 
@@ -481,7 +498,7 @@ def _walls(
     """Return wall codes of one column's readings, and their issues where no wall can be told."""
     spec, meaning = table.context.spec, table.meanings[column]
     names = spec.walls.names
-    wall, said = known.wall[at].copy(), known.wall_said[at]
+    wall, said = _at(known.wall, at), _at(known.wall_said, at)
     if meaning.wall >= len(names):
         bad = Issue(
             "unknown-wall",
@@ -550,17 +567,17 @@ def _converted(
     spec, options, tally = table.context.spec, table.context.options, table.context.tally
     named = SCALES.get(meaning.unit, (meaning.unit, 1.0))[0]
     heading = UNIT_CODES.index(named) if named in UNIT_CODES else 0
-    unit = known.unit[at].astype(np.int8)
+    unit = _at(known.unit, at).astype(np.int8, copy=False)
     if heading:
         unit = np.where((unit > 0) & known.unit_by_row, unit, heading)
     unit = np.where(cells.unit > 0, cells.unit, unit)
-    lengths = np.append(_NUMBERED, False)[characteristic] & ~np.isin(characteristic, _ANGLES)
+    lengths = _NUMBERED[characteristic] & ~_ANGLE[characteristic]
     unsaid = lengths & (unit == 0) & ~np.isnan(cells.value)
     tally.numbers += int((lengths & ~np.isnan(cells.value)).sum())
     if not options.unit:
         tally.unit_assumed += int(unsaid.sum())
     unit = np.where(unit == 0, UNIT_CODES.index(options.unit or spec.unit), unit)
-    value = cells.value * np.where(lengths & (cells.unit == 0), _scale(known, meaning)[at], 1.0)
+    value = cells.value * np.where(lengths & (cells.unit == 0), _at(_scale(known, meaning), at), 1.0)
     other = "mm" if spec.unit == "in" else "in"
     foreign = lengths & (unit == UNIT_CODES.index(other))
     if foreign.any():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -30,6 +31,7 @@ from holeqc.readings.synonyms import FIELD
 from holeqc.readings.table import CHARACTERISTICS, Issue, warning
 from holeqc.readings.values import date_of, is_degrees, latest_of, ordered, temperature_of
 from holeqc.specification.model import Specification
+from holeqc.tables import numbered
 
 # Problems with what rows say: labels that the kit doesn't know, labels that are missing or filled down.
 
@@ -266,18 +268,15 @@ def span(count: int, first: int, last: int) -> str:
 
 
 def _blank(size: int) -> Rows:
-    def codes() -> Array:
-        return np.full(size, -1, dtype=np.int32)
+    def same(value: Any) -> Array:  # nothing is written into these, other arrays take their place
+        return np.broadcast_to(value, size)
 
-    def unknown() -> FloatArray:
-        return np.full(size, np.nan)
-
-    nothing = np.zeros(size, dtype=np.int32)
+    code, unknown, day = same(np.int32(-1)), same(np.float64("nan")), same(np.datetime64("NaT", "D"))
+    no = same(np.False_)
     return Rows(
-        codes(), codes(), codes(), codes(), codes(), unknown(), nothing.astype(np.int16), nothing.astype(np.int8),
-        unknown(), np.full(size, "NaT", "datetime64[D]"), np.full(size, "NaT", "datetime64[D]"), codes(), codes(),
-        nothing, nothing.copy(), nothing.astype(np.bool_), np.ones(size), nothing.copy(), nothing.astype(np.bool_),
-        nothing.astype(np.bool_),
+        code, code, code, code, code, unknown, same(np.int16(0)), same(np.int8(0)), unknown,
+        day, day, code, code, np.zeros(size, np.int32), np.zeros(size, np.int32), no, same(np.float64(1.0)),
+        same(np.int32(0)), no, no,
     )  # fmt: skip
 
 
@@ -302,10 +301,14 @@ def read_rows(table: Table) -> Rows:
 
 def codes_of(found: Source, table: Sequence[int] | Array) -> Array:
     """Return one number a row from one a label, -1 where nothing is said."""
-    return np.append(np.asarray(table, dtype=np.int32), -1).astype(np.int32)[found.codes]
+    if not len(table):
+        return np.broadcast_to(np.int32(-1), found.codes.size)
+    return np.append(np.asarray(table, dtype=np.int32), np.int32(-1))[found.codes]
 
 
 def _floats(found: Source, table: Sequence[float]) -> FloatArray:
+    if not len(table):
+        return np.broadcast_to(np.float64("nan"), found.codes.size)
     return np.array([*table, np.nan], dtype=np.float64)[found.codes]
 
 
@@ -328,11 +331,9 @@ def _who(table: Table, out: Rows, report: Reporter) -> None:
     out.serial = codes_of(serial, context.draft.serial.codes([m.text for m in serials]))
     parts = Parts(spec)
     if len(spec.parts) == 1:  # whatever the shop calls it, there is one
-        out.part = np.zeros(table.rows.size, dtype=np.int32)
+        out.part = np.broadcast_to(np.int32(0), table.rows.size)
     else:
         out.part = codes_of(part, [m.code for m in report.match(part, parts.match, "part")])
-    if len(spec.parts) == 1:
-        out.part[out.part < 0] = 0
     report.report(serial, serials, "serial")
     report.said = {"serial": serial.said(), "part": part.said(), "hole": hole.said()}
     out.hole = codes_of(hole, [m.code for m in report.match(hole, Holes(spec).match, "hole")])
@@ -354,15 +355,17 @@ def _remember(table: Table, out: Rows, serial: Source) -> None:
     names = [isinstance(x, float) or bool(_NAME.match(text_of(x))) for x in serial.labels]
     named = np.append(np.array(names, dtype=np.bool_), False)[serial.codes]
     rows = np.flatnonzero((out.serial >= 0) & (named | (out.hole >= 0) | table.any_reading))
-    key = out.part[rows].astype(np.int64) * 10_000_000 + out.serial[rows]
-    _, first = np.unique(key, return_index=True)
-    for row in rows[first]:
-        place = (int(serial.at_row[row]), int(serial.at_column[row]))
-        tally.named.setdefault((int(out.part[row]), int(out.serial[row])), place)
-    for number in np.unique(key[table.any_reading[rows]]):
-        row = rows[np.flatnonzero(key == number)[0]] if number < 0 else -1
-        pair = (int(out.part[row]), int(out.serial[row])) if row >= 0 else divmod(int(number), 10_000_000)
-        tally.read.add(pair)
+    number, first = numbered(out.part[rows].astype(np.int64) * 10_000_000 + out.serial[rows])
+    read = np.zeros(first.size, dtype=np.bool_)
+    read[number[table.any_reading[rows]]] = True
+    one = rows[first]
+    each = [x[one] for x in (out.part, out.serial, serial.at_row, serial.at_column)]
+    order = np.lexsort(each[1::-1])
+    pairs, places = (list(zip(*(x[order].tolist() for x in two), strict=True)) for two in (each[:2], each[2:]))
+    for pair, place, has in zip(pairs, places, read[order].tolist(), strict=True):
+        tally.named.setdefault(pair, place)
+        if has:
+            tally.read.add(pair)
 
 
 def _which_wall(table: Table, out: Rows, report: Reporter) -> None:
@@ -382,6 +385,8 @@ def _fill_walls_down(table: Table, out: Rows, wall: Source) -> None:
     A wall that is written once over its holes is filled down; where a hole would stand twice in one wall, the blank
     may as well mean the other wall, and nothing is filled.
     """
+    if (wall.codes >= 0).all():
+        return
     before = (wall.codes.copy(), wall.at_row.copy(), wall.at_column.copy(), wall.filled.copy())
     fill_down(wall, table.rows, table.block_of, table.any_reading)
     if not wall.filled.any():
@@ -404,7 +409,7 @@ def _what(table: Table, out: Rows, report: Reporter) -> None:
     turned = _floats(what, [np.nan if k.direction is None else k.direction for k in kinds])
     placed = codes_of(what, [k.wall if k.wall < len(spec.walls.names) else -1 for k in kinds])
     fresh = ~out.wall_said & (placed >= 0)
-    out.wall[fresh], out.wall_said = placed[fresh], out.wall_said | fresh
+    out.wall, out.wall_said = np.where(fresh, placed, out.wall), out.wall_said | fresh
     out.trial = np.maximum(codes_of(what, [k.trial for k in kinds]), 0)
     out.both = codes_of(what, [int(k.word == BOTH_PLUGS) for k in kinds]) == 1
     out.deviation = codes_of(what, [int(k.deviation) for k in kinds]) == 1
@@ -475,7 +480,7 @@ def _gauges(table: Table, out: Rows, report: Reporter) -> None:
     gauges = Gauges(spec)
     for word, kinds in GAUGE_WORDS.items():
         found = table.source(word)
-        if not found.said().any():
+        if not found.labels or not found.said().any():
             continue
         matches = report.match(found, gauges.match, "gauge")
         codes = codes_of(found, draft.gauge.codes([m.text for m in matches]))

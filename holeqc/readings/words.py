@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Container, Iterable, Iterator
+from functools import lru_cache
 
 from holeqc.readings.containers import Content
 from holeqc.readings.synonyms import unaccented
@@ -466,7 +467,20 @@ def speaks_of_defect(text: str) -> str:
     What is said not to be there ('no burrs', 'burr removed', 'keine Grate') is nothing. In doubt a word counts: it
     leads to a question, never to a rejection. English, German, French, Spanish; common practice, no source.
     """
-    return next((defect for defect, negated in _defects(text) if not negated), "")
+    return _spoken_of(_shape(text))
+
+
+_DIGITS = re.compile(r"[0-9]{2,}")
+
+
+def _shape(text: str) -> str:
+    """Return a text with zeros for each number of several digits: no word here asks which, and serials are many."""
+    return _DIGITS.sub(lambda digits: "0" * len(digits[0]), text)
+
+
+@lru_cache(4096)
+def _spoken_of(shape: str) -> str:
+    return next((defect for defect, negated in _defects(shape) if not negated), "")
 
 
 #: what a remark, title or stamp says against a part without naming a defect; common practice, no source
@@ -532,8 +546,13 @@ def ticked(text: str) -> list[str]:
 
 def doubt_in(text: str) -> str:
     """Return what a remark says against a part without naming a defect ('not measured', 'rejected'), '' for nothing."""
-    found = _DOUBTS.search(text[:2_000])
+    found = _DOUBTS.search(text[:2_000]) if _is_doubtful(_shape(text[:2_000])) else None
     return found[0].strip() if found else ""
+
+
+@lru_cache(4096)
+def _is_doubtful(shape: str) -> bool:
+    return _DOUBTS.search(shape) is not None
 
 
 def remark_against(text: str) -> str:
@@ -605,7 +624,12 @@ _LABEL_END = re.compile(r"[:_=…]|\.{2,}|\n")
 
 def is_signature(text: str) -> bool:
     """Whether a text signs a sheet off: tester, stamp, signature, day or page; such a row names no hole."""
-    whole = unaccented(cleaned(text[:200]).casefold())
+    return _signs(_shape(text[:200]))
+
+
+@lru_cache(4096)
+def _signs(shape: str) -> bool:
+    whole = unaccented(cleaned(shape).casefold())
     label = " ".join(_LABEL_END.split(whole, maxsplit=1)[0].split()).rstrip(". ")
     if label in _SIGNS_OFF or _PAGE.fullmatch(whole.rstrip(". ")):
         return True

@@ -11,6 +11,8 @@ from decimal import Decimal
 from html import escape
 from typing import TYPE_CHECKING, Any, Literal
 
+import numpy as np
+
 from holeqc.characteristics import DEGREES, GAUGE, JUDGED, OF_NAME, unit_of, with_unit
 from holeqc.inspection.results import ACCEPT, VERDICTS
 from holeqc.printing import one_line
@@ -86,7 +88,15 @@ class Text:
     anchor: Anchor = "start"
 
 
-Item = Shape | Circle | Text
+@dataclass(frozen=True, slots=True)
+class Boxes:
+    """Filled rectangles of one colour, each by its upper left corner, width and height."""
+
+    boxes: tuple[tuple[float, float, float, float], ...]
+    fill: str
+
+
+Item = Shape | Circle | Text | Boxes
 
 
 @dataclass(slots=True)
@@ -139,7 +149,9 @@ class Drawing:
 def moved(item: Item, x: float, y: float) -> Item:
     """Return a shape moved by (x, y)."""
     if isinstance(item, Shape):
-        return replace(item, points=tuple((px + x, py + y) for px, py in item.points))
+        return replace(item, points=tuple([(px + x, py + y) for px, py in item.points]))
+    if isinstance(item, Boxes):
+        return replace(item, boxes=tuple([(bx + x, by + y, wide, high) for bx, by, wide, high in item.boxes]))
     return replace(item, x=item.x + x, y=item.y + y)
 
 
@@ -176,6 +188,9 @@ def _element(item: Item) -> str:
         tag = "polygon" if item.closed else "polyline"
         points = " ".join(f"{_n(x)},{_n(y)}" for x, y in item.points)
         return f'<{tag} points="{points}"{_paint(item.stroke, item.width, item.fill, item.dash)}/>'
+    if isinstance(item, Boxes):
+        paths = "".join(f"M{_n(x)} {_n(y)}h{_n(wide)}v{_n(high)}h{_n(-wide)}z" for x, y, wide, high in item.boxes)
+        return f'<path d="{paths}" fill="{item.fill}"/>'
     where = f'x="{_n(item.x)}" y="{_n(item.y)}"'
     more = f' font-size="{_n(item.size)}" fill="{item.colour}"'
     more += ' font-weight="bold"' if item.bold else ""
@@ -603,17 +618,18 @@ def temperature_sentence(specification: Specification) -> str:
 
 def uncertainty_lines(inspection: Inspection) -> list[str]:
     """Return U (k = 2) and the ratio of tolerance to uncertainty, a line for each characteristic that has them."""
-    frame = inspection.characteristics
-    lines = []
+    table, lines = inspection.tables["characteristics"], []
     for name in (c.name for c in JUDGED if c.by == GAUGE and not c.from_zero):
-        rows = frame[(frame["characteristic"] == name) & frame["uncertainty"].notna()]
-        if not len(rows):
+        rows = table.where(characteristic=name)
+        known = ~np.isnan(rows["uncertainty"])
+        if not known.any():
             continue
-        low, high = float(rows["uncertainty"].min()), float(rows["uncertainty"].max())
-        text = f"{name} U {fine(low)}" + (f" to {fine(high)}" if fine(high) != fine(low) else "")
+        u, bounded = rows["uncertainty"][known], known & ~np.isnan(rows["upper"])
+        low, high = fine(float(u.min())), fine(float(u.max()))
+        text = f"{name} U {low}" + (f" to {high}" if high != low else "")
         text += unit_of(name, "")
-        ratios = rows.loc[rows["upper"].notna(), "ratio"].dropna()
-        if not rows["upper"].notna().any():
+        ratios = rows["ratio"][bounded & ~np.isnan(rows["ratio"])]
+        if not bounded.any():
             text += " (one-sided limit, so no ratio)"
         elif len(ratios):
             least, most = ratio_text(float(ratios.min())), ratio_text(float(ratios.max()))
@@ -634,7 +650,7 @@ def fine(value: float) -> str:
 
 def lobing_sentence(inspection: Inspection) -> str:
     """Return the caveat for holes that only two-point readings speak for, '' where a plug speaks for all."""
-    column = inspection.holes["mating_from"]
+    column = inspection.tables["holes"]["mating_from"]
     return lobing(int((column == "readings").sum()), len(column))
 
 

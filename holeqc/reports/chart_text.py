@@ -631,10 +631,9 @@ LONGEST = 24  #: characters of a group's name in the summary
 
 def days_and_parts(readings: Readings) -> tuple[int, tuple[str, str] | None]:
     """Return how many parts there are readings of, and the first and the last day, None where none is known."""
-    frame = readings.table
-    days = frame["date"].dropna()
-    span = (f"{days.min():%Y-%m-%d}", f"{days.max():%Y-%m-%d}") if len(days) else None
-    return len(frame[["part", "serial"]].drop_duplicates()), span
+    days = readings.rows["date"]
+    days = days[~np.isnat(days)].astype("datetime64[D]")
+    return len(readings.rows.groups("part", "serial")), (str(days.min()), str(days.max())) if len(days) else None
 
 
 def run_head(spec: Specification, counted: tuple[int, tuple[str, str] | None], of: str, by: Sequence[str]) -> str:

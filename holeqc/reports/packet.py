@@ -85,7 +85,7 @@ def listed_characteristics(approved: ApprovedSet, part: PartView) -> tuple[Liste
     readings = _diameters(part)
     rows = sorted(part.characteristics, key=lambda row: _place(part, row))
     notes: dict[str, list[str]] = {}
-    for remark in remarks_of(part.readings):
+    for remark in remarks_of(part.run.of_part("readings", part.number)):
         if remark.hole:
             notes.setdefault(remark.hole, []).append(f"remark: {remark.text}")
     found = [_listed(part, row, n, numbers, readings, notes) for n, row in enumerate(rows, 1)]
@@ -124,11 +124,10 @@ def decided(tag: TagState) -> str:
 
 
 def _diameters(part: PartView) -> dict[tuple[str, str], list[float]]:
-    table = part.readings
-    rows = table[(table["characteristic"] == "diameter") & table["value"].notna()]
     found: dict[tuple[str, str], list[float]] = {}
-    for hole, wall, value in zip(rows["hole"].tolist(), rows["wall"].tolist(), rows["value"].tolist(), strict=True):
-        found.setdefault((str(hole), str(wall)), []).append(float(value))
+    for row in part.read:
+        if row["characteristic"] == "diameter" and not math.isnan(row["value"]):
+            found.setdefault((row["hole"], row["wall"]), []).append(row["value"])
     return found
 
 
@@ -460,7 +459,7 @@ def _pages(approved: ApprovedSet, part: PartView, listed: tuple[Listed, ...], fo
 
 
 def _book(approved: ApprovedSet, run: Run, listed: tuple[Listed, ...], folder: writer.Folder) -> None:
-    from holeqc.reports.workbook import Long, Sheet, about_rows, write_sheets
+    from holeqc.reports.workbook import Long, about_rows, sheet_of, write_sheets
 
     rows = workbook_rows(listed)
     about = [
@@ -469,8 +468,8 @@ def _book(approved: ApprovedSet, run: Run, listed: tuple[Listed, ...], folder: w
         *about_rows(run),
     ]
     sheets = [
-        Sheet("Characteristics", HEADS, len(rows), rows),
-        Sheet("About", (("About", 28), ("This workbook", 110)), len(about), about),
+        sheet_of("Characteristics", HEADS, rows),
+        sheet_of("About", (("About", 28), ("This workbook", 110)), about),
     ]
     with folder.file(LIST_BOOK) as file:
         write_sheets(run, sheets, file)

@@ -338,9 +338,12 @@ def width_of(text: str, size: float, bold: bool = False) -> float:
 
 def wrap(text: str, width: float, size: float, bold: bool = False) -> list[str]:
     """Return text broken into lines of at most ``width`` points; a word that is too long by itself is broken too."""
+    text = printable(text)
+    if width_of(text, size, bold) <= width and text[:1] != " ":
+        return [text]
     lines: list[str] = []
     line = ""
-    for word in printable(text).split(" "):
+    for word in text.split(" "):
         joined = f"{line} {word}" if line else word
         if width_of(joined, size, bold) <= width:
             line = joined
@@ -366,7 +369,7 @@ def _fitting(word: str, width: float, size: float, bold: bool) -> int:
 
 # ------------------------------------------------------------------------------------------------------ page contents
 
-Used = tuple[dict[int, str], dict[int, str]]  #: glyphs used of the regular and the bold face, with their characters
+Used = tuple[set[str], set[str]]  #: texts set in the regular and the bold face
 
 
 @lru_cache(maxsize=65536)
@@ -386,7 +389,10 @@ def _content(page: w.Drawing, used: Used) -> bytes:
     return "\n".join([f"1 0 0 1 0 {_n(page.height)} cm", *items]).encode("ascii")
 
 
-def _outline(item: w.Shape | w.Circle) -> str:
+def _outline(item: w.Shape | w.Circle | w.Boxes) -> str:
+    if isinstance(item, w.Boxes):
+        boxes = [f"{_n(x)} {_n(-y - high)} {_n(wide)} {_n(high)} re" for x, y, wide, high in item.boxes]
+        return f"{_colour(item.fill)} rg {' '.join(boxes)} f"
     paint = "B" if item.stroke and item.fill else "S" if item.stroke else "f"
     style = f"{_colour(item.fill)} rg " if item.fill else ""
     if item.stroke:
@@ -409,20 +415,18 @@ def _round(x: float, y: float, r: float) -> str:
 
 
 @lru_cache(maxsize=65536)
-def _glyphs(text: str, bold: bool) -> tuple[str, tuple[tuple[int, str], ...]]:
-    """Return a text as glyph numbers in hexadecimal, and which character each glyph stands for."""
+def _codes(text: str, bold: bool) -> str:
+    """Return a text as glyph numbers in hexadecimal."""
     face = typeface(bold)
-    pairs = tuple((face.glyph(character), character) for character in printable(text))
-    return "".join(f"{glyph:04x}" for glyph, _ in pairs), pairs
+    return "".join([f"{face.glyph(character):04x}" for character in printable(text)])
 
 
 def _text(item: w.Text, used: Used) -> str:
-    codes, pairs = _glyphs(item.text, item.bold)
-    used[item.bold].update(pairs)
+    used[item.bold].add(item.text)
     share = {"start": 0.0, "middle": 0.5, "end": 1.0}[item.anchor]
     back = share * width_of(item.text, item.size, item.bold) if share else 0.0
     place = f"{_n(item.x - back)} {_n(-item.y)}"
-    name = "F2" if item.bold else "F1"
+    codes, name = _codes(item.text, item.bold), "F2" if item.bold else "F1"
     return f"BT /{name} {_n(item.size)} Tf {_colour(item.colour)} rg 1 0 0 1 {place} Tm <{codes}> Tj ET"
 
 
@@ -448,7 +452,7 @@ class _File:
 
     def stream(self, data: bytes, more: str = "") -> int:
         """Store data, compressed, and return its number."""
-        packed = zlib.compress(data, 6)
+        packed = zlib.compress(data, 3)
         head = f"<< /Length {len(packed)} /Filter /FlateDecode{more} >>\nstream\n".encode("ascii")
         return self.add(head + packed + b"\nendstream")
 
@@ -471,11 +475,11 @@ def _string(text: str) -> str:
     return f"<feff{text.encode('utf-16-be', 'replace').hex()}>"
 
 
-def save_pdf(pages: Sequence[w.Drawing], title: str, marks: Sequence[tuple[str, int]] = ()) -> bytes:
+def save_pdf(pages: Iterable[w.Drawing], title: str, marks: Sequence[tuple[str, int]] = ()) -> bytes:
     """Return pages as a PDF file with no date in it. ``marks``: entries of the outline with their page, from 0."""
     file = _File()
     catalog, tree, fonts = file.reserve(), file.reserve(), file.reserve()
-    used: Used = ({}, {})
+    used: Used = (set(), set())
     numbers = []
     for page in pages:
         content = file.stream(_content(page, used))
@@ -507,11 +511,12 @@ def _outlines(file: _File, marks: Sequence[tuple[str, int]], pages: Sequence[int
     return root
 
 
-def _font(file: _File, bold: bool, used: dict[int, str]) -> int:
+def _font(file: _File, bold: bool, texts: set[str]) -> int:
     """Store a face with the glyphs used, their widths, and what text they stand for; return its number."""
     face = typeface(bold)
     name = f"HOLEQC+{FILES[bold].removesuffix('.ttf')}"
-    glyphs = sorted(used)
+    characters = {face.glyph(character): character for character in sorted(set().union(*map(printable, texts)))}
+    glyphs = sorted(characters)
     subset = face.subset(glyphs)
     data = file.stream(subset, f" /Length1 {len(subset)}")
 
@@ -529,7 +534,7 @@ def _font(file: _File, bold: bool, used: dict[int, str]) -> int:
         f"<< /Type /Font /Subtype /CIDFontType2 /BaseFont /{name} /CIDToGIDMap /Identity /DW 600 /W [{widths}] "
         f"/CIDSystemInfo << /Registry (Adobe) /Ordering (Identity) /Supplement 0 >> /FontDescriptor {descriptor} 0 R >>"
     )
-    meaning = file.stream(_to_unicode({glyph: used[glyph] for glyph in glyphs}))
+    meaning = file.stream(_to_unicode({glyph: characters[glyph] for glyph in glyphs}))
     return file.add(
         f"<< /Type /Font /Subtype /Type0 /BaseFont /{name} /Encoding /Identity-H /DescendantFonts [{cid} 0 R] "
         f"/ToUnicode {meaning} 0 R >>"

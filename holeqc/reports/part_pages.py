@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from holeqc.characteristics import JUDGED, MEASURED, OF_NAME, WORD, unit_of
 from holeqc.inspection.results import ACCEPT, REJECT
@@ -20,14 +21,12 @@ from holeqc.specification.words import limits_line
 from holeqc.tables import Row, Table
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from holeqc.specification.model import Hole
 
 
 # The pictures of a report on the part's outline: where each hole lies, how the pins go in.
 #
-# Every number comes from the result frames; a picture only scales it. What colour says, a mark and a word say too, so
+# Every number comes from the results; a picture only scales it. What colour says, a mark and a word say too, so
 # that a grey print loses nothing.
 
 
@@ -260,14 +259,10 @@ def _forms(readings: Iterable[tuple[float, float, bool]]) -> dict[float, str]:
 
 def size_pictures(part: PartView) -> list[w.Drawing]:
     """Return every diameter read against its limits, so many holes a picture that they stay apart."""
-    table = part.readings
-    rows = table[table["characteristic"] == "diameter"]
-    if not len(rows):
-        return []
-    names = ["hole", "wall", "direction", "value", "doubt"]
     by: dict[tuple[str, str], list[tuple[float, float, bool]]] = {}
-    for hole, wall, direction, value, doubt in zip(*(rows[name].tolist() for name in names), strict=True):
-        by.setdefault((str(hole), str(wall)), []).append((direction, value, bool(doubt)))
+    for row in part.read:
+        if row["characteristic"] == "diameter":
+            by.setdefault((row["hole"], row["wall"]), []).append((row["direction"], row["value"], bool(row["doubt"])))
     walls = {wall: n for n, wall in enumerate(part.specification.walls.names)}
     order = {hole: n for n, hole in enumerate(part.specification.hole_ids)}
     slots = sorted(by, key=lambda slot: (order.get(slot[0], len(order)), walls.get(slot[1], 9)))
@@ -440,7 +435,7 @@ def _size_legend(picture: w.Drawing, part: PartView, forms: dict[float, str]) ->
 # What the person who read remarked in the sheet: looked up in the readings, written down once.
 
 
-_WHERE = ["note", "part", "serial", "hole", "file", "sheet", "row"]
+_SHEET = ("part", "serial", "file", "sheet")
 
 
 @dataclass(frozen=True, slots=True)
@@ -456,28 +451,26 @@ class Remark:
     cell: str
 
 
-def remarks_of(table: pd.DataFrame) -> list[Remark]:
+def remarks_of(table: Table) -> list[Remark]:
     """Return the notes of a readings table, one for each row of a sheet that has one.
 
     A note beside every row of a part alike was typed once in its head, so it names no hole.
     """
-    note = table["note"].astype(str)
-    with_note = table[(note != "") & (note != "nan")]
-    if not len(with_note):
+    noted = table.take(table["note"] != "")
+    if not len(noted):
         return []
-    sheet = ["part", "serial", "file", "sheet"]
-    all_rows = table.groupby(sheet, sort=False, observed=True)["row"].transform("nunique").loc[with_note.index]
-    first = with_note.assign(all_rows=all_rows).sort_values("column", kind="stable").drop_duplicates(_WHERE)
-    first = first.sort_index(kind="stable")
-    there = first.groupby([*sheet, "note"], sort=False, observed=True)["row"].transform("size")
-    head = (there == first["all_rows"]) & (there > 1)
-    first = first.assign(hole=first["hole"].astype(str).where(~head, ""))
-    kept = first[~head | ~first.duplicated([*sheet, "note"])]
-    columns = [kept[name].astype(str).tolist() for name in _WHERE] + [kept["column"].tolist()]
-    return [
-        Remark(text, part, serial, hole, file, sheet, cell_name(int(row), int(column)))
-        for text, part, serial, hole, file, sheet, row, column in zip(*columns, strict=True)
-    ]
+    height = {sheet: len(set(table["row"][at].tolist())) for sheet, at in table.groups(*_SHEET).items()}
+    first: dict[tuple[Any, ...], tuple[int, int]] = {}  # the first cell of a row, and its place in the table
+    for n, (*where, column) in enumerate(noted.tuples(*_SHEET, "note", "hole", "row", "column")):
+        first[tuple(where)] = min(first.get(tuple(where), (column, n)), (column, n))
+    beside = Counter(where[:5] for where in first)
+    told: dict[tuple[Any, ...], Remark] = {}
+    for (*sheet, note, hole, row), (column, _) in sorted(first.items(), key=lambda item: item[1][1]):
+        part, serial, file, name = sheet
+        head = 1 < beside[(*sheet, note)] == height[tuple(sheet)]
+        remark = Remark(note, part, serial, "" if head else hole, file, name, cell_name(row, column))
+        told.setdefault((*sheet, note) if head else (*sheet, note, hole, row), remark)
+    return list(told.values())
 
 
 SHORT = {c.name: c.short for c in JUDGED}
@@ -512,7 +505,7 @@ def part_blocks(part: PartView, report: str = "", decided: Sequence[str] = ()) -
     yield hole_matrix(part)
     yield from _size_blocks(part)
     yield from _measured_blocks(part)
-    remarks = remarks_of(part.readings)
+    remarks = remarks_of(part.run.of_part("readings", part.number))
     about = [*_note_blocks(remarks), *problem_blocks(part.problems, "Problems in the files of this part")]
     few = len(remarks) + len(part.problems) <= FEW  # where few, they fill the page of sizes and need none of their own
     yield from about if few else ()
@@ -597,11 +590,11 @@ def _banner(part: PartView) -> w.Banner:
 
 
 def _facts(part: PartView) -> tuple[tuple[str, str], ...]:
-    spec, table = part.specification, part.readings
+    spec, read = part.specification, part.read
     days = [day for day in (w.day(part.row["first_date"]), w.day(part.row["last_date"])) if day]
-    by = sorted({w.plain(name) for name in table["by"].unique().tolist() if name})
-    files = list(dict.fromkeys(w.file_name(str(name)) for name in table["file"].unique().tolist()))
-    named = [str(name) for name in table["gauge"].unique().tolist() if name]
+    by = sorted({w.plain(name) for name in {row["by"] for row in read} if name})
+    files = list(dict.fromkeys(w.file_name(name) for name in dict.fromkeys(row["file"] for row in read)))
+    named = {row["gauge"] for row in read}
     gauges = sorted({w.plain(n) for n in (*named, *(gauge_of(part, row) for row in part.characteristics)) if n})
     number = part.declared.number if part.declared else ""
     pairs = [
@@ -745,7 +738,7 @@ def _size_blocks(part: PartView) -> Iterator[w.Block]:
     columns += [w.Column("As read", "right"), w.Column("Part °C", "right")] if warm else []
     columns += [w.Column("Beyond", "right"), w.Column("Left", "right")]
     columns += [*_doubt_columns(), w.Column("Cell", wraps=True), w.Column("Verdict")]
-    files, sheets = part.readings["file"].nunique() > 1, part.readings["sheet"].nunique() > 1
+    files, sheets = (len({row[name] for row in part.read}) > 1 for name in ("file", "sheet"))
     table = []
     for row in rows:
         limits = w.requirement(row, part.specification)
@@ -789,7 +782,7 @@ def _measured_blocks(part: PartView) -> Iterator[w.Block]:
     columns.append(w.Column("Worst reading", "right", True))
     columns += [w.Column("Beyond", "right"), w.Column("Left", "right"), *_doubt_columns()]
     columns += [w.Column("Cell", wraps=True), w.Column("Verdict")]
-    files, sheets = part.readings["file"].nunique() > 1, part.readings["sheet"].nunique() > 1
+    files, sheets = (len({row[name] for row in part.read}) > 1 for name in ("file", "sheet"))
     table: list[tuple[w.Cell | str, ...]] = []
     for row in rows:
         own, verdict = w.row_unit(row, unit), int(row["verdict"])

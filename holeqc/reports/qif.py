@@ -143,7 +143,7 @@ class _Document:
 
     def __init__(self, part: PartView) -> None:
         self.part, self.spec, self.last = part, part.specification, 0
-        self.readings: list[Row] = part.readings.astype(dict.fromkeys(_TEXTS, str)).to_dict("records")
+        self.readings: list[Row] = part.read
         self.read: dict[tuple[str, str], list[Row]] = {}  #: the same by hole and wall
         for reading in self.readings:
             self.read.setdefault((reading["hole"], reading["wall"]), []).append(reading)
@@ -310,7 +310,7 @@ class _Document:
     def _measured(self, kind: str, item: int, here: list[Row], at: tuple[float, ...]) -> int:
         """Put what was read of a feature: readings as attributes, its size and centre as the standard has them."""
         values = {name: _sound(here, name) for name in ("diameter", "x", "y")}
-        days = [row["date"] for row in here if row["date"] == row["date"]]
+        days = [row["date"] for row in here if row["date"]]
         location, sizes = None, list[Element | None]()
         if kind == "Circle" and values["x"] and values["y"]:
             known = {axis: self._u(here, axis) for axis in "xy"}
@@ -437,7 +437,7 @@ class _Document:
         problems = [_attribute(OWN_PROBLEM, json.dumps({
             "code": p.code, "message": p.message, "hole": p.hole, "wall": p.wall, "place": p.place})) for p in said
             if p.code not in doubts]  # fmt: skip
-        days = [f"{day:%Y-%m-%d}T00:00:00" for day in (part.row["first_date"], part.row["last_date"]) if day == day]
+        days = [f"{day:%Y-%m-%d}T00:00:00" for day in (part.row["first_date"], part.row["last_date"]) if day]
         trace = _tag(
             "InspectionTraceability",
             *(_tag(tag, day) for tag, day in zip(("InspectionStart", "InspectionEnd"), days, strict=False)),
@@ -486,8 +486,8 @@ def _of_reading(row: Row) -> dict[str, Any]:
     """Return one reading as it was typed; what is blank is left out."""
     said: dict[str, Any] = {name: row[name] for name in _TEXTS}
     said |= {name: _key(row[name]) for name in ("direction", "value", "temperature_c")}
-    said |= {"trial": int(row["trial"]), "date": f"{row['date']:%Y-%m-%d}" if row["date"] == row["date"] else "",
-             "cell": cell_name(int(row["row"]), int(row["column"]))}  # fmt: skip
+    said |= {"trial": int(row["trial"]), "date": f"{row['date']:%Y-%m-%d}" if row["date"] else "",
+             "cell": cell_name(row["row"], row["column"])}  # fmt: skip
     return {name: value for name, value in said.items() if value not in ("", None)}
 
 

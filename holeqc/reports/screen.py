@@ -647,7 +647,7 @@ def screen_text(inspection: Inspection, width: int = USUAL) -> str:
     caveat = _lobing(run)
     if caveat:
         lines += ["", *textwrap.wrap(caveat, width)]
-    if len(inspection.rework):
+    if len(inspection.tables["rework"]):
         lines += ["", *textwrap.wrap(f"{w.CAUTIONS[0]} {w.CAUTIONS[1]}", width)]
     lines += ["", *_verdict(run, width), *_unusable(run, width)]
     return "\n".join(line.rstrip() for line in lines) + "\n"
@@ -722,7 +722,7 @@ def _which(part: PartView) -> str:
             many = "s" if len(holes) > 1 else ""
             said.append(f"hole{many} {w.plain(hole_numbers(part.specification, holes))} {word}")
     if waiting:
-        open_, _ = open_places(part.alone, part.part, part.serial)
+        open_, _ = open_places(part)
         for_ = list(dict.fromkeys(hole for hole, _ in open_))
         many = "s" if len(for_) > 1 else ""
         named = w.plain(hole_numbers(part.specification, for_))
@@ -740,7 +740,7 @@ def _which(part: PartView) -> str:
 
 def _held_by_its_file(part: PartView) -> str:
     """Return what holds a part of which no hole and no pin is held."""
-    files = {str(name) for name in part.readings["file"].unique()}
+    files = {row["file"] for row in part.read}
     holding = [p for p in part.problems if p.holds] or [
         p for p in part.run.problems if p.holds and not (p.serial or p.part) and p.file in (*files, "")
     ]
@@ -796,8 +796,7 @@ def _why(part: PartView, told: set[tuple[str, str]], width: int) -> list[str]:
     from holeqc.inspection.reasons import reasons
 
     # Problems that name no part hold it too: those of all files are asked.
-    alone = dataclasses.replace(part.alone, problems=part.run.problems)
-    said = reasons(alone, part.part, part.serial, together=True)
+    said = reasons(part, part.run.problems, together=True)
     told |= {(part.serial, cell) for reason in said for cell in (reason.cell, *reason.cells) if cell}
     lines = []
     said = alike(said)
@@ -902,20 +901,19 @@ def _problems(run: Run, told: set[tuple[str, str]], width: int) -> list[str]:
 
 def _lobing(run: Run) -> str:
     """Return the caveat that names the holes that only two-point readings speak for, '' where plugs speak for all."""
-    frame = run.inspection.holes
-    alone = (frame["mating_from"] == "readings").to_numpy()
-    if not alone.any():
+    holes = run.inspection.tables["holes"]
+    alone = holes.where(mating_from="readings")
+    if not len(alone):
         return ""
-    if alone.all():
+    if len(alone) == len(holes):
         return w.LOBING.format(holes="every hole")
     by_part: dict[tuple[str, str], list[str]] = {}
-    some = frame[alone]
-    for part, serial, hole in zip(some["part"], some["serial"], some["hole"], strict=True):
-        by_part.setdefault((str(part), str(serial)), []).append(str(hole))
+    for part, serial, hole in alone.tuples("part", "serial", "hole"):
+        by_part.setdefault((part, serial), []).append(hole)
     words = []
-    for (part, serial), holes in list(by_part.items())[:DETAILED]:
+    for (part, serial), some in list(by_part.items())[:DETAILED]:
         name = "" if len(run) == 1 else f" of {w.plain(serial or part)}"
-        words.append(f"hole{'s' if len(holes) > 1 else ''} {w.plain(hole_numbers(run.specification, holes))}{name}")
+        words.append(f"hole{'s' if len(some) > 1 else ''} {w.plain(hole_numbers(run.specification, some))}{name}")
     left = len(by_part) - len(words)
     return w.LOBING.format(holes="; ".join(words) + (f"; and holes of {w.plural(left, 'more part')}" if left else ""))
 

@@ -9,6 +9,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 import holeqc
 from holeqc.characteristics import JUDGED, unit_of, unit_of_all
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT
@@ -252,7 +254,7 @@ def foot_for(run: Run, report: str = "") -> w.Foot:
 
 def _foot_of(part: PartView, foot: w.Foot) -> w.Foot:
     """Return the run's foot with the files of one part alone in the place of all files."""
-    names = set(part.readings["file"].unique().tolist())
+    names = {row["file"] for row in part.read}
     sources = [source for source in part.run.inspection.readings.sources if source.file in names]
     return w.Foot([foot.lines[0], *w.source_lines(sources), foot.lines[-1]], foot.cautions) if sources else foot
 
@@ -321,11 +323,11 @@ def _overview(run: Run, full: set[int], most: int, name: str) -> w.Section:
 
 def _run_facts(run: Run) -> tuple[tuple[str, str], ...]:
     spec = run.specification
-    parts = run.inspection.parts
-    days = [day for day in (w.day(parts["first_date"].min()), w.day(parts["last_date"].max())) if day]
+    days = sorted(day for row in run.part_rows for key in ("first_date", "last_date") if (day := w.day(row[key])))
+    days = days[:1] + days[-1:]
     pairs = [
         ("What", w.plain(spec.title)), ("Drawing", w.plain(spec.drawing)), ("Fixture", w.plain(spec.fixture)),
-        ("Readings", f"{len(run.inspection.readings.table):,}".replace(",", " ")),
+        ("Readings", f"{len(run.inspection.readings.rows):,}".replace(",", " ")),
         ("Read", " to ".join(dict.fromkeys(days))), ("Lengths in", w.unit_name(spec.unit)),
     ]  # fmt: skip
     return tuple(pair for pair in pairs if pair[1])
@@ -388,21 +390,17 @@ LEFT_OF = {c.short: c.name for c in JUDGED if c.measured or c.name in {"size", "
 def _least_left(run: Run) -> dict[str, dict[tuple[str, str], tuple[float, bool, int]]]:
     """Return each part's least distance to a limit, whether a value is missing or in doubt and doesn't count, and the
     worst verdict of those that count."""
-    frame = run.inspection.characteristics
-    found = {}
+    table, found = run.inspection.tables["characteristics"], {}
     for title, name in LEFT_OF.items():
-        rows = frame[frame["characteristic"] == name]
-        if rows["left"].notna().any():
-            counts = rows.assign(left=rows["left"].where(~rows["doubtful"].astype(bool)))
-            counts = counts.assign(
-                lost=counts["left"].isna(), verdict=counts["verdict"].where(counts["left"].notna(), ACCEPT)
-            )
-            groups = counts.groupby(["part", "serial"], sort=False, observed=True)
-            least, lost, worst = groups["left"].min(), groups["lost"].any(), groups["verdict"].max()
-            found[title] = {
-                (str(part), str(serial)): (float(left), bool(gone), int(verdict))
-                for (part, serial), left, gone, verdict in zip(least.index, least, lost, worst, strict=True)
-            }
+        rows = table.where(characteristic=name)
+        if np.isnan(rows["left"]).all():
+            continue
+        left = np.where(rows["doubtful"], np.nan, rows["left"])
+        lost, verdict = np.isnan(left), np.where(np.isnan(left), ACCEPT, rows["verdict"])
+        found[title] = {
+            key: (float(np.fmin.reduce(left[at])), bool(lost[at].any()), int(verdict[at].max()))
+            for key, at in rows.groups("part", "serial").items()
+        }
     return found
 
 

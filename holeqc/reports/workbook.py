@@ -1,23 +1,24 @@
 """The evaluated workbook: verdicts, holes, characteristics, pins, every reading with its cell, problems.
 
 The library makes the workbook with its styles, headings, filters and print set-up; the rows are then streamed into it
-as XML (ECMA-376, 18.3.1), eight times faster and in no more memory than a page of them. A text is always written as
-text: nothing that somebody typed into a sheet can become a formula here.
+as XML (ECMA-376, 18.3.1) column by column, each value turned into a cell once, in no more memory than a page of them. A
+text is always written as text: nothing that somebody typed into a sheet can become a formula here.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import io
-import math
 import re
 import textwrap
 import zipfile
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from html import escape
 from typing import IO, TYPE_CHECKING, Any
 
+import numpy as np
+from numpy.typing import NDArray
 from openpyxl import Workbook
 from openpyxl.cell import WriteOnlyCell
 from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
@@ -27,19 +28,22 @@ from openpyxl.worksheet.page import PageMargins
 import holeqc
 from holeqc import writer
 from holeqc.inspection.tags import tidy
-from holeqc.inspection.view import Run, place_of
+from holeqc.inspection.view import Run
 from holeqc.problems import Problem
+from holeqc.quantities import GRAIN
 from holeqc.readings.table import cell_name
 from holeqc.reports import blocks as w
 from holeqc.reports.screen import column_rows, holes_sentence
 from holeqc.reports.story import rule_points
 from holeqc.specification.words import confirmed_sentences, limits_line
+from holeqc.tables import Table, Texts
 
 if TYPE_CHECKING:
     import pandas as pd
 
 MOST_ROWS = 1_000_000  #: of one sheet, below the format's own 1 048 576; what is more goes on in a further sheet
 MOST_KNOWN = 20_000  #: values of one column kept with their XML
+PIECE = 5_000  #: rows written at a time
 MOST_LETTERS = 32_000  #: of one cell, below the format's own 32 767
 _DAY = dt.datetime(2000, 1, 1)  #: stands in the file for "when", so that the same run gives the same bytes
 _EPOCH = dt.date(1899, 12, 30)  #: day 0 of the sheet's calendar
@@ -49,6 +53,9 @@ _STYLES = ("text", "quoted", "length", "plain", "ratio", "day", "accept", "hold"
 
 Cells = Sequence[Any]
 Heads = Sequence[tuple[str, float]]
+Makes = Callable[[Any], Any]
+#: values of a column and what makes a cell's value of one; or what gives the cells' values from one row to another
+Column = tuple[Texts | NDArray[Any] | Cells, Makes | None] | Callable[[int, int], Cells]
 
 
 class Verdict(int):
@@ -57,12 +64,18 @@ class Verdict(int):
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """One table on its way into the workbook."""
+    """One table on its way into the workbook: ``count`` rows from ``first`` on of its columns."""
 
     title: str
     heads: Heads
+    columns: Sequence[Column]
     count: int
-    rows: Iterable[Cells]
+    first: int = 0
+
+
+def sheet_of(title: str, heads: Heads, rows: Sequence[Cells]) -> Sheet:
+    """Return rows of values as a table."""
+    return Sheet(title, heads, [(column, None) for column in zip(*rows, strict=True)], len(rows))
 
 
 def write_workbook(run: Run, file: IO[bytes], progress: Callable[[str], None] = lambda _: None) -> None:
@@ -76,12 +89,10 @@ def write_sheets(
     """Write a workbook of tables that speak of a run into an open file; the same tables give the same bytes."""
     store, styles = _frame_of(run, sheets)
     ours = {f"xl/worksheets/sheet{n}.xml": sheet for n, sheet in enumerate(sheets, 1)}
-    with zipfile.ZipFile(store) as source, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=5) as target:
+    with zipfile.ZipFile(store) as source, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=3) as target:
         for item in source.infolist():
             data = source.read(item)
-            entry = zipfile.ZipInfo(item.filename, (1980, 1, 1, 0, 0, 0))
-            entry.compress_type = zipfile.ZIP_DEFLATED
-            with target.open(entry, "w", force_zip64=item.filename in ours) as out:
+            with target.open(item.filename, "w", force_zip64=item.filename in ours) as out:
                 if item.filename in ours:
                     progress(f"workbook: {ours[item.filename].title}")
                     _fill(out, data, ours[item.filename], styles)
@@ -119,21 +130,20 @@ def _plain_cell(page: Any, value: Any) -> Any:
 
 def _sheets(run: Run) -> Iterator[Sheet]:
     """Give the tables, long ones in pieces that a sheet can take."""
-    inspection = run.inspection
-    for title, heads, count, rows in (
-        ("Verdicts", _VERDICTS, len(run), _verdict_rows(run)),
-        ("Holes", _HOLES, len(inspection.holes), _hole_rows(run)),
-        ("Characteristics", _CHARACTERISTICS, len(inspection.characteristics), _characteristic_rows(run)),
-        ("Pins", _PINS, len(inspection.pins), _pin_rows(run)),
-        ("Readings", _READINGS, len(inspection.readings.table), _reading_rows(run)),
-        ("Problems", _PROBLEMS, len(_problems(run)), _problem_rows(run)),
-        ("Columns", _COLUMNS, sum(len(s.columns) for s in inspection.readings.sources), _use_rows(run)),
-    ):  # fmt: skip
-        for start in range(0, max(count, 1), MOST_ROWS):
-            name = title if start == 0 else f"{title} {start // MOST_ROWS + 1}"
-            yield Sheet(name, heads, min(MOST_ROWS, count - start), rows)
-    about = about_rows(run)
-    yield Sheet("About", (("About", 28), ("This workbook", 110)), len(about), about)
+    tables = run.inspection.tables
+    for sheet in (
+        sheet_of("Verdicts", _VERDICTS, list(_verdict_rows(run))),
+        Sheet("Holes", _HOLES, _hole_columns(tables["holes"]), len(tables["holes"])),
+        Sheet("Characteristics", _CHARACTERISTICS, _characteristic_columns(run), len(tables["characteristics"])),
+        Sheet("Pins", _PINS, _pin_columns(tables["pins"]), len(tables["pins"])),
+        Sheet("Readings", _READINGS, _reading_columns(run), len(run.inspection.readings.rows)),
+        sheet_of("Problems", _PROBLEMS, list(_problem_rows(run))),
+        sheet_of("Columns", _COLUMNS, list(_use_rows(run))),
+    ):
+        for start in range(0, max(sheet.count, 1), MOST_ROWS):
+            name = sheet.title if start == 0 else f"{sheet.title} {start // MOST_ROWS + 1}"
+            yield replace(sheet, title=name, count=min(MOST_ROWS, sheet.count - start), first=start)
+    yield sheet_of("About", (("About", 28), ("This workbook", 110)), about_rows(run))
 
 
 # ------------------------------------------------------------------------------------------------------------- frame
@@ -227,42 +237,72 @@ def _fill(out: IO[bytes], data: bytes, sheet: Sheet, styles: dict[str, int]) -> 
     """Write a sheet's XML with its rows put in behind the headings."""
     before, after = data.split(b"</sheetData>", 1)
     out.write(before)
-    columns = [(f'<c r="{get_column_letter(n)}', _Known(styles, int(head[1]))) for n, head in enumerate(sheet.heads, 1)]
-    piece: list[str] = []
-    rows = iter(sheet.rows)
-    for number in range(2, sheet.count + 2):
-        cells, most = [], 1
-        for (at, known), value in zip(columns, next(rows), strict=True):
-            text, lines = known[value.__class__, value]
-            if text:
-                cells.append(f"{at}{number}{text}")
-                most = max(most, lines) if lines > 1 else most
-        height = f' ht="{min(409, 13.5 * most):g}" customHeight="1"' if most > 1 else ""
-        piece.append(f'<row r="{number}"{height}>{"".join(cells)}</row>')
-        if len(piece) == 2000:
-            out.write("".join(piece).encode("utf-8"))
-            piece.clear()
-    out.write("".join(piece).encode("utf-8") + b"</sheetData>" + after)
+    letters = [get_column_letter(n) for n in range(1, len(sheet.heads) + 1)]
+    columns = [_Known(column, *of, styles) for column, of in zip(sheet.columns, zip(
+        letters, (int(width) for _, width in sheet.heads), strict=True), strict=False)]  # fmt: skip
+    for start in range(sheet.first, sheet.first + sheet.count, PIECE):
+        stop = min(start + PIECE, sheet.first + sheet.count)
+        pieces = [known.cells(start, stop) for known in columns]
+        wrapped = [known.high(start, stop) for known in columns if known.lines]
+        highs = [max(lines) for lines in zip(*wrapped, strict=True)] if wrapped else [1] * (stop - start)
+        numbers = range(start - sheet.first + 2, stop - sheet.first + 2)
+        out.write("".join([
+            f'<row r="{number}"{_height(high)}>{"".join(cells).replace(_NUMBER, str(number))}</row>'
+            for number, high, cells in zip(numbers, highs, zip(*pieces, strict=True), strict=True)
+        ]).encode("utf-8"))  # fmt: skip
+    out.write(b"</sheetData>" + after)
 
 
-class _Known(dict[tuple[type, Any], tuple[str, int]]):
-    """The values of a column -> the rest of the cell's XML, and how many lines a text takes that wraps.
+def _height(lines: int) -> str:
+    """Return the height of a row as XML; not every program works it out when it opens a file."""
+    return f' ht="{min(409, 13.5 * lines):g}" customHeight="1"' if lines > 1 else ""
 
-    Most values of a column come again and again. Not every program works out the height of a row when it opens a file.
+
+_NUMBER = "\0"  #: stands for the number of its row in a cell's XML; no text that is written can hold it
+
+
+class _Known(dict[Any, str]):
+    """The values of a column -> the XML of their cells; ``lines``: how many lines those take that wrap.
+
+    Most values of a column come again and again.
     """
 
-    def __init__(self, styles: dict[str, int], width: int) -> None:
+    def __init__(self, column: Column, letters: str, width: int, styles: dict[str, int]) -> None:
         super().__init__()
-        self.styles, self.width = styles, width
+        self.column, self.head, self.width, self.styles = column, f'<c r="{letters}{_NUMBER}', width, styles
+        self.lines: dict[Any, int] = {}
+        self._keys: list[Any] = []
 
-    def __missing__(self, key: tuple[type, Any]) -> tuple[str, int]:
-        value = key[1]
-        found = _cell(value, self.styles), -(-len(value) // self.width) if isinstance(value, Long) else 1
+    def cells(self, start: int, stop: int) -> list[str]:
+        """Return the XML of the cells of some rows."""
+        if callable(self.column):
+            return [self._xml(value) for value in self.column(start, stop)]
         if len(self) > MOST_KNOWN:
             self.clear()
-        if not isinstance(value, float) or (value and value == value):  # +0 and -0 would be one; no NaN is the same
-            self[key] = found
+            self.lines.clear()
+        values, make = self.column
+        some = values.codes[start:stop] if isinstance(values, Texts) else values[start:stop]
+        if make is None:
+            self._keys = [(value.__class__, value) for value in some]
+            return list(map(self.__getitem__, self._keys))
+        self._keys = some.tolist()  # type: ignore[union-attr]
+        return [self[key] if key == key else "" for key in self._keys]
+
+    def high(self, start: int, stop: int) -> list[int]:
+        """Return how many lines the cells of the same rows take."""
+        return [self.lines.get(key, 1) for key in self._keys]
+
+    def __missing__(self, key: Any) -> str:
+        values, make = self.column  # type: ignore[misc]
+        value = key[1] if make is None else make(values.names[key] if isinstance(values, Texts) else key)
+        self[key] = found = self._xml(value)
+        if isinstance(value, Long) and (lines := -(-len(value) // self.width)) > 1:
+            self.lines[key] = lines
         return found
+
+    def _xml(self, value: Any) -> str:
+        text = _cell(value, self.styles)
+        return self.head + text if text else ""
 
 
 def _cell(value: Any, styles: dict[str, int]) -> str:
@@ -300,7 +340,7 @@ class Ratio(Plain):
 
 def _number(value: float, style: int) -> str:
     number = tidy(value)
-    return "" if number is None else f'" s="{style}"><v>{number!r}</v></c>'
+    return "" if number is None else f'" s="{style}"><v>{number + 0.0!r}</v></c>'
 
 
 def text_cell(value: str, styles: dict[str, int], style: str = "text") -> str:
@@ -366,68 +406,64 @@ def _day(value: Any) -> dt.date | None:
     return dt.date.fromisoformat(text) if text else None
 
 
-def _columns(frame: Any, names: Sequence[str]) -> Iterator[tuple[Any, ...]]:
-    """Give a frame's rows as tuples of the named columns, a piece at a time so that memory stays small."""
-    for start in range(0, len(frame), 20_000):
-        piece = frame.iloc[start : start + 20_000]
-        yield from zip(*(piece[name].tolist() for name in names), strict=True)
+def _hole_columns(table: Table) -> list[Column]:
+    texts, lengths = _texts(table), _numbers(table)
+    return [
+        (table["verdict"], Verdict), *texts("part", "serial", "hole"), *lengths("smallest", "largest", "mating_size"),
+        *texts("mating_from"), *lengths("dx", "dy"), (table["rework"], Long), *lengths("ream_to"),
+    ]  # fmt: skip
 
 
-def _hole_rows(run: Run) -> Iterator[Cells]:
-    names = (
-        "verdict",
-        "part",
-        "serial",
-        "hole",
-        "smallest",
-        "largest",
-        "mating_size",
-        "mating_from",
-        "dx",
-        "dy",
-        "rework",
-        "ream_to",
-    )
-    for row in _columns(run.inspection.holes, names):
-        yield (Verdict(row[0]), *row[1:10], Long(row[10]), row[11])
+def _texts(table: Table) -> Callable[..., list[Column]]:
+    return lambda *names: [(table[name], str) for name in names]
 
 
-def _characteristic_rows(run: Run) -> Iterator[Cells]:
-    names = (
-        "verdict", "part", "serial", "hole", "wall", "characteristic", "found", "found_word", "lower", "upper",
-        "stated", "bonus", "deviation", "left", "uncertainty", "ratio", "probability", "cause", "reading", "doubtful",
-    )  # fmt: skip
-    unit = run.specification.unit
-    for row in _columns(run.inspection.characteristics, names):
-        found = run.typed.at(row[-2])
-        place = place_of(found) if found else None
-        values = dict(zip(names, row, strict=True))
-        told = (None, Long(w.doubtful_text(values, unit, place or ""))) if row[-1] else row[6:8]
-        if (read := run.as_read(values)) is not None:
-            told = (row[6], Long(f"at 20 °C; read {w.typed(read['value'], unit)}"))
-        ratio = Ratio(w.ratio_of(values))
-        yield (Verdict(row[0]), *row[1:6], *told, *row[8:15], ratio, Plain(row[16]), row[17], place)
+def _numbers(table: Table) -> Callable[..., list[Column]]:
+    return lambda *names: [(table[name], float) for name in names]
 
 
-def _pin_rows(run: Run) -> Iterator[Cells]:
-    names = ("part", "serial", "hole", "wall", "pin", "clearance", "left", "binding")
-    for row in _columns(run.inspection.pins, names):
-        yield (*row[:-1], "binds" if row[-1] else None)
+def _characteristic_columns(run: Run) -> list[Column]:
+    table, readings, spec = run.inspection.tables["characteristics"], run.inspection.readings.rows, run.specification
+    texts, lengths = _texts(table), _numbers(table)
+
+    def places(start: int, stop: int) -> list[str]:
+        return run.cells(table["reading"][start:stop])
+
+    words, found = table["found_word"].array(), np.where(table["doubtful"], np.nan, table["found"])
+    for n in np.flatnonzero(table["doubtful"]).tolist():
+        words[n] = Long(w.doubtful_text(table.row(n), spec.unit, places(n, n + 1)[0]))
+    if spec.temperature.correct:
+        read = np.append(readings["value"], np.nan)[readings.places(table["reading"])]
+        corrected = (table["characteristic"] == "size") & ~table["doubtful"] & (np.abs(read - table["found"]) > GRAIN)
+        for n in np.flatnonzero(corrected).tolist():
+            words[n] = Long(f"at 20 °C; read {w.typed(read[n], spec.unit)}")
+    ratio = np.where(np.isnan(table["upper"]), np.nan, table["ratio"])
+    return [
+        (table["verdict"], Verdict), *texts("part", "serial", "hole", "wall", "characteristic"), (found, float),
+        (words, None), *lengths("lower", "upper", "stated", "bonus", "deviation", "left", "uncertainty"),
+        (ratio, Ratio), (table["probability"], Plain), *texts("cause"), places,
+    ]  # fmt: skip
 
 
-def _reading_rows(run: Run) -> Iterator[Cells]:
-    names = (
-        "part", "serial", "hole", "wall", "characteristic", "direction", "trial", "value", "word", "typed", "unit",
-        "gauge", "temperature_c", "date", "by", "note", "file", "sheet", "row", "column", "doubt",
-    )  # fmt: skip
-    for row in _columns(run.inspection.readings.table, names):
-        direction, temperature = _short(row[5]), _short(row[12])
-        head = (*row[:5], direction, int(row[6]), *row[7:12], temperature, _day(row[13]))
-        yield (*head, row[14], Long(row[15]), *row[16:18], cell_name(int(row[18]), int(row[19])), row[20])
+def _pin_columns(table: Table) -> list[Column]:
+    return [
+        *_texts(table)("part", "serial", "hole", "wall", "pin"), *_numbers(table)("clearance", "left"),
+        (table["binding"], lambda binds: "binds" if binds else None),
+    ]  # fmt: skip
 
 
-def _short(value: float) -> Plain | None:
-    return Plain(value) if value is not None and math.isfinite(value) else None
+def _reading_columns(run: Run) -> list[Column]:
+    table = run.inspection.readings.rows
+    texts = _texts(table)
+
+    def cells(start: int, stop: int) -> list[str]:
+        return list(map(cell_name, table["row"][start:stop].tolist(), table["column"][start:stop].tolist()))
+
+    return [
+        *texts("part", "serial", "hole", "wall", "characteristic"), (table["direction"], Plain), (table["trial"], int),
+        (table["value"], float), *texts("word", "typed", "unit", "gauge"), (table["temperature_c"], Plain),
+        (table["date"], _day), *texts("by"), (table["note"], Long), *texts("file", "sheet"), cells, *texts("doubt"),
+    ]  # fmt: skip
 
 
 def _problems(run: Run) -> tuple[Problem, ...]:

@@ -118,7 +118,7 @@ def _verdicts(run: Run, file: IO[bytes]) -> None:
         put(f"{dump(key)}: {dump(value)},\n")
     put('"parts": [')
     for n, part in enumerate(parts(run)):
-        put((",\n" if n else "\n") + dump(part))
+        put((",\n" if n else "\n") + part)
     put("\n],\n")
     put(",\n".join(f"{dump(key)}: {dump(value)}" for key, value in tail(run).items()) + "\n}\n")
 

@@ -406,14 +406,24 @@ def test_the_code_is_on_the_tag_as_a_qr_code(one: Inspection) -> None:
     module._square(page, code, 100.0, 200.0)
     side = module.SQUARE / module.MODULES
     dark = np.zeros((module.MODULES, module.MODULES), dtype=int)
-    for item in page.items:
-        assert isinstance(item, w.Shape)
-        xs, ys = zip(*item.points, strict=True)
-        row = round((min(ys) - 200) / side)
-        dark[row, round((min(xs) - 100) / side) : round((max(xs) - 100) / side)] = 1
+    (item,) = page.items
+    assert isinstance(item, w.Boxes)
+    for x, y, wide, _ in item.boxes:
+        dark[round((y - 200) / side), round((x - 100) / side) : round((x + wide - 100) / side)] = 1
     symbol = segno.make(code, error="h", boost_error=False, micro=False)
     assert (symbol.version, symbol.error) == (1, "H")
     assert dark.tolist() == [list(map(int, row)) for row in symbol.matrix]
+
+
+def test_the_mask_of_a_code_is_the_one_that_the_library_chooses() -> None:
+    import segno
+
+    from holeqc.inspection.tags import code_of
+    from holeqc.reports.tags import symbol
+
+    for code in map(code_of, map(str, range(60))):
+        made = segno.make(code, version=1, error="h", boost_error=False)
+        assert symbol(code) == ["".join(map(str, row)) for row in made.matrix]
 
 
 def face_texts(tag: Tag) -> list[list[str]]:

@@ -537,8 +537,9 @@ def test_intervals_that_hang_on_a_normal_are_for_a_known_one() -> None:
     assert plain.outside.ppm_if_normal_interval == (None, None)
     assert plain.any_shape == known.any_shape
     # second route: the normal distribution itself; the short run by the moving range, whose mean is 2 sigma / root pi
-    for sigma, found in ((x.std(ddof=1), known.outside.ppm_if_normal),
-                         (np.abs(np.diff(x)).mean() * np.pi**0.5 / 2, known.outside.ppm_if_normal_short_run)):  # fmt: skip
+    short = np.abs(np.diff(x)).mean() * np.pi**0.5 / 2
+    both = (x.std(ddof=1), known.outside.ppm_if_normal), (short, known.outside.ppm_if_normal_short_run)
+    for sigma, found in both:
         normal = NormalDist(x.mean(), sigma)
         assert found == pytest.approx(1e6 * (normal.cdf(-4) + 1 - normal.cdf(4)), rel=1e-9)
     assert {"Cp", "Cpk", "Pp", "Ppk", "Cpm"} <= set(known.intervals)

@@ -184,7 +184,7 @@ def test_the_share_inside_reaches_as_far_as_either_route() -> None:
     from scipy.stats import invwishart, wishart
 
     rng = np.random.default_rng(7)
-    pairs = rng.normal(0, 0.001, (20, 2)) + [0.004, 0.0]
+    pairs = rng.normal(0, 0.001, (20, 2)) + np.array([0.004, 0.0])
     low, high = share_interval(pairs, np.full(20, 0.005), 0.95)
     mean, scatter, z = pairs.mean(axis=0), np.cov(pairs.T), rng.normal(size=(1000, 2))
     ends = []
