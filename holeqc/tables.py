@@ -267,27 +267,27 @@ def numbered(values: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[np.int64]
     values = values.view(np.int64) if values.dtype == np.uint64 else values.astype(np.int64, copy=False)
     size = values.size
     low, high = (int(values.min()), int(values.max())) if size else (0, 0)
-    if high - low <= 2 * size:
+    if high - low <= 3 * size:
         met = _first_of(values - low, high - low + 1)
     else:
-        left, at = values.view(np.uint64), np.arange(size)
+        left, at = values.view(np.uint64), np.arange(size, dtype=np.int32)
         met, bits, mix = at.copy(), min(size.bit_length() + 2, 16), _MIX  # few slots stay near the processor
         while at.size:
             found = _first_of((left * np.uint64(mix)) >> np.uint64(64 - bits), 1 << bits)
             met[at] = at[found]
             lost = np.flatnonzero(left[found] != left)
             left, at, bits, mix = left[lost], at[lost], lost.size.bit_length() + 1, (mix * _MIX + 2) % 2**64
-    first = np.flatnonzero(met == np.arange(size))
+    first = np.flatnonzero(met == np.arange(size, dtype=np.int32))
     rank = np.empty(size, dtype=np.int64)
     rank[first] = np.arange(first.size)
     return rank[met], first
 
 
-def _first_of(slots: NDArray[Any], most: int) -> NDArray[np.int64]:
+def _first_of(slots: NDArray[Any], most: int) -> NDArray[np.int32]:
     """Return for each row the first one with the same slot, a number below ``most`` (n,)."""
-    first = np.empty(most, dtype=np.int64)
-    first[slots[::-1]] = np.arange(slots.size - 1, -1, -1)  # the last one put in counts
-    return np.asarray(first[slots], dtype=np.int64)
+    first = np.empty(most, dtype=np.int32)
+    first[slots[::-1]] = np.arange(slots.size - 1, -1, -1, dtype=np.int32)  # the last one put in counts
+    return first[slots]
 
 
 def ranked(values: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:
@@ -297,6 +297,22 @@ def ranked(values: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:
     place = np.empty(order.size, dtype=np.int64)
     place[order] = np.arange(order.size)
     return values[first[order]], place[number]
+
+
+def joint(*columns: NDArray[Any]) -> NDArray[np.int64]:
+    """Return one number for what columns of whole numbers say together (n,), in their order and as small as can be."""
+    key, most = np.zeros(columns[0].size, dtype=np.int64), 1
+    for column in columns if key.size else ():
+        low, high = int(column.min()), int(column.max())
+        if most * (high - low + 1) >= 2**62:
+            distinct, key = ranked(key)
+            most = distinct.size
+        if high > low:
+            key *= high - low + 1
+            key += column
+            key -= low
+            most *= high - low + 1
+    return key
 
 
 def _text(value: Any) -> str:

@@ -19,7 +19,7 @@ from holeqc.readings.table import CHARACTERISTICS, FIRST_ELEMENT, STOPS, bound, 
 from holeqc.readings.values import BETWEEN_SYSTEMS
 from holeqc.readings.words import WORDS
 from holeqc.specification.model import Gauge, Specification
-from holeqc.tables import numbered
+from holeqc.tables import joint, numbered, ranked
 
 # Gauges of readings: which applies, what it can resolve, whether its calibration held; days that can't be.
 
@@ -46,7 +46,7 @@ def _gauges(findings: Findings, rows: IntArray) -> tuple[IntArray, list[Gauge | 
     a = findings.arrays
     names = findings.draft.gauge.texts
     key = (a["gauge"][rows].astype(np.int64) + 1) * 32 + a["characteristic"][rows]
-    distinct, inverse = np.unique(key, return_inverse=True)
+    distinct, inverse = ranked(key)
     found = []
     for number in distinct:
         gauge, kind = divmod(int(number), 32)
@@ -156,7 +156,7 @@ def _not_for_this(findings: Findings, rows: IntArray) -> None:
     names = findings.draft.gauge.texts
     named = rows[a["gauge"][rows] >= 0]
     key = a["gauge"][named].astype(np.int64) * 32 + a["characteristic"][named]
-    for number in np.unique(key):
+    for number in ranked(key)[0]:
         gauge = spec.gauge(names[int(number) // 32])
         kind = CHARACTERISTICS[int(number) % 32]
         if gauge is None or kind in gauge.measures or kind == "surface":
@@ -187,7 +187,7 @@ def _too_fine(findings: Findings, rows: IntArray, number: Array, gauges: list[Ga
     if (~own).any():
         other = "mm" if unit == "in" else "in"
         foreign = np.flatnonzero(~own)
-        distinct, inverse = np.unique(a["raw"][rows[foreign]], return_inverse=True)
+        distinct, inverse = ranked(a["raw"][rows[foreign]])
         last = np.array([10.0 ** -decimals_of(v) for v in distinct])[inverse]
         fine[foreign] = last < convert(step[foreign], unit, other) / 5.0
     bad = rows[fine]
@@ -225,7 +225,7 @@ def check_days(findings: Findings) -> None:
     if not known.size:
         return
     late = known[date[known] > np.datetime64(findings.today) + np.timedelta64(GRACE_DAYS, "D")]
-    usual = np.sort(date[known])[known.size // 2]
+    usual = np.partition(date[known], known.size // 2)[known.size // 2]
     far = known[np.abs((date[known] - usual).astype(np.int64)) > YEARS_BACK]
     message = "the day of the reading lies in the future"
     _report_days(findings, late, "future-date", message, f"up to {findings.today}", holds=True)
@@ -350,11 +350,17 @@ def _means(findings: Findings) -> None:
     rows = np.flatnonzero(findings.usable() & np.isin(a["characteristic"], (X, Y)))
     if not rows.size:
         return
-    key = (findings.piece[rows] * len(findings.spec.holes) + a["hole"][rows]) * 64 + a["wall"][rows] + 1
-    _, group = np.unique(key * 2 + (a["characteristic"][rows] == Y), return_inverse=True)
-    order = np.argsort(group, kind="stable")
-    rows, group = rows[order], group[order]
-    starts = np.flatnonzero(np.diff(group, prepend=-1))
+    key = joint(findings.piece[rows], *(a[name][rows] for name in ("hole", "wall", "characteristic")))
+    group, first = numbered(key)
+    value = findings.value[rows]
+    differs = np.zeros(first.size, dtype=np.bool_)
+    differs[group[np.abs(value - value[first][group]) > GRAIN / 2]] = True
+    mine = np.flatnonzero(differs[group])
+    if not mine.size:
+        return
+    mine = mine[np.argsort(key[mine], kind="stable")]
+    rows, new = rows[mine], np.diff(key[mine], prepend=-1) != 0
+    starts, group = np.flatnonzero(new), np.cumsum(new) - 1
     value = findings.value[rows]
     spread = np.maximum.reduceat(value, starts) - np.minimum.reduceat(value, starts)
     allowed = np.maximum.reduceat(_allowed(findings, rows), starts) * bound("trial") / bound("repeat")
@@ -378,14 +384,10 @@ def _allowed(findings: Findings, rows: IntArray) -> FloatArray:
 
 def _key(findings: Findings, rows: IntArray) -> IntArray:
     """Return one number for what each reading is a reading of."""
-    a, spec = findings.arrays, findings.spec
-    direction = a["direction"][rows]
-    _, turned = np.unique(np.where(np.isnan(direction), -1e9, direction), return_inverse=True)
-    key = findings.piece[rows] * len(spec.holes) + a["hole"][rows]
-    key = key * (len(spec.walls.names) + 1) + a["wall"][rows] + 1
-    key = key * len(CHARACTERISTICS) + a["characteristic"][rows]
-    key = key * (int(turned.max(initial=0)) + 1) + turned
-    return key * 1024 + np.minimum(a["trial"][rows], 1023)
+    a = findings.arrays
+    kind, turned = a["characteristic"][rows], findings.turned[rows]
+    trial = np.minimum(a["trial"][rows], 1023)
+    return joint(findings.piece[rows], a["hole"][rows], a["wall"][rows], kind, turned, trial)
 
 
 def _agree(findings: Findings, rows: IntArray, starts: IntArray, group: IntArray) -> tuple[Array, Array]:
@@ -484,6 +486,7 @@ def _days(findings: Findings, one: int, other: int) -> str:
 def confirmed(findings: Findings, usable: BoolArray) -> tuple[BoolArray, BoolArray]:
     """Return where another reading of the hole confirms a length (n,), and where one stands too far from it.
 
+    The first is looked at only of lengths that are far outside, or stand too far from another: nobody asks of others.
     Diameters in all directions and walls and the largest plug are of one hole; so are the x and the y of all its
     walls. A coordinate is also confirmed by the rest of its part, all of it being off alike.
     """
@@ -494,18 +497,26 @@ def confirmed(findings: Findings, usable: BoolArray) -> tuple[BoolArray, BoolArr
         return near, apart
     kind = a["characteristic"][rows]
     family = np.where(kind == PLUG, DIAMETER, kind).astype(np.int64)
-    key = (findings.piece[rows] * len(findings.spec.holes) + a["hole"][rows]) * len(NUMBERS) + family
-    order = np.lexsort((findings.value[rows], key))
-    rows, key = rows[order], key[order]
+    key = joint(findings.piece[rows], a["hole"][rows], family)
     value, reach = findings.value[rows], findings.apart[rows] + GRAIN
-    new = np.concatenate([[True], key[1:] != key[:-1]])
-    starts, group = np.flatnonzero(new), np.cumsum(new) - 1
-    before = np.where(new, np.inf, np.diff(value, prepend=np.nan))
+    low, high = (np.full(int(key.max()) + 1, end) for end in (np.inf, -np.inf))
+    np.minimum.at(low, key, value)
+    np.maximum.at(high, key, value)
+    apart[rows] = np.maximum(value - low[key], high[key] - value) > reach
+    asked = usable & (findings.far | apart)
+    of_hole = np.zeros(low.size, dtype=np.bool_)
+    of_hole[key[asked[rows]]] = True
+    mine = np.flatnonzero(of_hole[key])
+    if not mine.size:
+        return near, apart
+    mine = mine[np.lexsort((value[mine], key[mine]))]
+    key, value, reach = key[mine], value[mine], reach[mine]
+    before = np.where(np.diff(key, prepend=-1) != 0, np.inf, np.diff(value, prepend=np.nan))
     after = np.append(before[1:], np.inf)
-    near[rows] = np.minimum(before, after) <= reach
-    ends = np.append(starts[1:], rows.size) - 1
-    apart[rows] = np.maximum(value - value[starts][group], value[ends][group] - value) > reach
-    near |= _shifted(findings, usable)
+    near[rows[mine]] = np.minimum(before, after) <= reach
+    of_piece = np.zeros(findings.pieces, dtype=np.bool_)
+    of_piece[findings.piece[asked]] = True
+    near |= _shifted(findings, usable & of_piece[findings.piece])
     return near, apart
 
 

@@ -10,6 +10,7 @@ from holeqc.quantities import GRAIN, FloatArray
 from holeqc.readings.containers import BoolArray, IntArray
 from holeqc.readings.draft import DIAMETER, Array, Findings, X, Y, size_limits
 from holeqc.readings.table import bound, position_tolerance, warning
+from holeqc.tables import joint, numbered, ranked
 
 COPIED_PART, COPIED_HOLE = 6, 6  #: so many lengths must be equal before a copy is likelier than chance
 COPIED_WALL = 12  #: so many lengths of two walls, all equal: by chance hardly ever, even in coarse steps
@@ -40,21 +41,19 @@ def _mixed(numbers: Array) -> Array:
     return x ^ (x >> np.uint64(31))
 
 
-def _features(findings: Findings, rows: IntArray) -> Array:
+def _features(findings: Findings, rows: IntArray) -> IntArray:
     """Return a number for each reading made of what it reads: hole, wall, characteristic, direction, trial."""
     a = findings.arrays
-    direction = np.where(np.isnan(a["direction"][rows]), -1.0, a["direction"][rows])
-    what = (a["hole"][rows].astype(np.int64) * 64 + a["wall"][rows] + 1) * 32 + a["characteristic"][rows]
-    what = what * 1024 + np.minimum(a["trial"][rows], 1023)
-    with np.errstate(over="ignore"):
-        return _mixed(_mixed(what) + direction.astype(np.int64).view(np.uint64))
+    trial = np.minimum(a["trial"][rows], 1023)
+    return joint(a["hole"][rows], a["wall"][rows], a["characteristic"][rows], findings.turned[rows], trial)
 
 
 def _fingerprints(findings: Findings, rows: IntArray) -> Array:
     """Return a number for each reading made of what it reads and what its value is, not of which part it is."""
     value = np.rint(findings.value[rows] * 1e7).astype(np.int64)
+    features, feature = ranked(_features(findings, rows))
     with np.errstate(over="ignore"):
-        return _mixed(_features(findings, rows) + value.view(np.uint64))
+        return _mixed(_mixed(features)[feature] + value.view(np.uint64))
 
 
 def _summed(marks: Array, group: IntArray, groups: int) -> tuple[Array, IntArray]:
@@ -87,7 +86,7 @@ def _copied(findings: Findings, rows: IntArray) -> None:
     further = copied & (earlier != np.arange(findings.pieces) - 1)
     if further.any():
         copied[further] = _log_chance(findings, rows, marks)[further] < np.log(BY_CHANCE)
-    first = rows[np.unique(findings.piece[rows], return_index=True)[1]]
+    first = findings.firsts(rows)
     by_piece = np.full(findings.pieces, -1, dtype=np.int64)
     by_piece[findings.piece[first]] = first
 
@@ -128,7 +127,7 @@ def _log_chance(findings: Findings, rows: IntArray, marks: Array) -> FloatArray:
     Two parts agree in one reading as often as pairs of readings of that hole, wall and direction do in this run.
     Readings of a part err together, so half of the sum of logarithms counts.
     """
-    of_feature, feature = np.unique(_features(findings, rows), return_inverse=True)
+    of_feature, feature = ranked(_features(findings, rows))
     _, first, times = np.unique(marks, return_index=True, return_counts=True)
     pairs = np.bincount(feature[first], times * (times - 1.0), of_feature.size)
     number = np.bincount(feature, minlength=of_feature.size)
@@ -143,7 +142,7 @@ def _copied_holes(findings: Findings, rows: IntArray, holes: int, a: dict[str, A
         return
     marks = _fingerprints(findings, rows)
     group = findings.piece[rows] * holes + a["hole"][rows]
-    numbers, group = np.unique(group, return_inverse=True)
+    numbers, group = ranked(group)
     total, count = _summed(marks, group, numbers.size)
     before = np.searchsorted(numbers, numbers - holes)
     before = np.minimum(before, numbers.size - 1)
@@ -179,16 +178,11 @@ def _copied_walls(findings: Findings, rows: IntArray) -> None:
     if walls < 2:
         return
     rows = rows[a["wall"][rows] >= 0]
-    direction = np.where(np.isnan(a["direction"][rows]), -1.0, a["direction"][rows]).astype(np.int64)
-    place = findings.piece[rows].astype(np.int64)
-    for more in (a["hole"][rows], a["characteristic"][rows], direction, a["trial"][rows]):  # one number a place
-        more = more - more.min(initial=0)
-        place = np.unique(place * (int(more.max(initial=0)) + 1) + more, return_inverse=True)[1].ravel()
-    place_of = place
-    value = np.full((int(place_of.max(initial=-1)) + 1, walls), np.nan)
+    what = [a[name][rows] for name in ("hole", "characteristic", "trial")]
+    place_of, first = numbered(joint(findings.piece[rows], *what, findings.turned[rows]))
+    value = np.full((first.size, walls), np.nan)
     value[place_of, a["wall"][rows]] = findings.value[rows]
-    piece = np.zeros(value.shape[0], dtype=np.int64)
-    piece[place_of] = findings.piece[rows]
+    piece = findings.piece[rows[first]]
     names = findings.spec.walls.names
     for wall in range(1, walls):
         both = np.isfinite(value[:, 0]) & np.isfinite(value[:, wall])
@@ -199,7 +193,7 @@ def _copied_walls(findings: Findings, rows: IntArray) -> None:
         here = rows[a["wall"][rows] == wall]
         hit[hit] = _distinct(findings, here, findings.piece[here], hit)
         mine = rows[hit[findings.piece[rows]] & (a["wall"][rows] == wall)]
-        first = mine[np.unique(findings.piece[mine], return_index=True)[1]] if mine.size else mine
+        first = findings.firsts(mine)
 
         def make(index: int, wall: int = wall, total: IntArray = total) -> Problem:
             issue = warning(
@@ -238,7 +232,7 @@ def _as_drawn(findings: Findings, rows: IntArray) -> None:
         )
         return findings.piece_problem(issue, index, f"{findings.found(index)} and so on")
 
-    first = mine[np.unique(piece, return_index=True)[1]]
+    first = findings.firsts(mine)
     findings.report(first[hit[findings.piece[first]]], make)
     findings.mark(mine[hit[piece]], "equals-nominal")
 
@@ -257,7 +251,7 @@ def _unvaried(findings: Findings, rows: IntArray) -> None:
     hit = (count >= SAME_LEAST) & (high - low <= GRAIN)
     if not hit.any():
         return
-    first = mine[np.unique(piece, return_index=True)[1]]
+    first = findings.firsts(mine)
     first = first[hit[findings.piece[first]]]
     nominal = {round(0.5 * (h.size.lower + h.size.upper), 9) for h in spec.holes}
     nominal |= {round(v, 9) for h in spec.holes for v in (h.size.lower, h.size.upper)}
@@ -300,7 +294,7 @@ class _Places:
         usable = findings.usable() & np.isin(kind, (X, Y)) & ~np.isnan(findings.lower)
         rows = np.flatnonzero(usable)
         key = (findings.piece[rows] * self.holes + a["hole"][rows]) * 64 + a["wall"][rows] + 1
-        places, inverse = np.unique(key, return_inverse=True)
+        places, inverse = ranked(key)
         self.rows = np.full((places.size, 2), -1, dtype=np.int64)
         for axis, which in enumerate((X, Y)):
             mine = np.flatnonzero(kind[rows] == which)[::-1]
@@ -341,7 +335,7 @@ def _exchanged_sizes(findings: Findings) -> None:
         return
     walls = len(findings.spec.walls.names) + 1
     key = (findings.piece[rows] * len(lower) + a["hole"][rows]) * walls + a["wall"][rows] + 1
-    cells, cell = np.unique(key, return_inverse=True)
+    cells, cell = ranked(key)
     low, high = np.full(cells.size, np.inf), np.full(cells.size, -np.inf)
     np.minimum.at(low, cell, findings.value[rows])
     np.maximum.at(high, cell, findings.value[rows])
@@ -487,7 +481,7 @@ def find_swapped_walls(findings: Findings) -> None:
     a = findings.arrays
     rows = np.flatnonzero(findings.usable() & (a["wall"] >= 0) & (a["trial"] == 1))
     number, feature, near, far = _pairs(findings, rows)
-    if not number.size or np.unique(number).size < SWAP_PARTS:
+    if np.count_nonzero(np.bincount(number, minlength=1)) < SWAP_PARTS:
         return
     d = near - far
     middle, spread, count = _usual(feature, d)
@@ -500,7 +494,7 @@ def find_swapped_walls(findings: Findings) -> None:
     shown = 0.5 * np.bincount(number, 2.0 * d * middle[feature] / s2, findings.pieces)
     knowable = 0.5 * np.bincount(number, 2.0 * middle[feature] ** 2 / s2, findings.pieces)
     swapped = np.flatnonzero((shown < -SWAP_EVIDENCE) & (knowable > SWAP_KNOWABLE) & (shown < -0.5 * knowable))
-    first = rows[np.unique(findings.piece[rows], return_index=True)[1]]
+    first = findings.firsts(rows)
     first = first[np.isin(findings.piece[first], swapped)]
     near_name, far_name = findings.spec.walls.names
 
@@ -520,23 +514,15 @@ def find_swapped_walls(findings: Findings) -> None:
 def _pairs(findings: Findings, rows: IntArray) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
     """Return part number, feature (hole, characteristic, direction) and both walls' values where both are there."""
     a = findings.arrays
-    direction = np.where(np.isnan(a["direction"][rows]), -1.0, a["direction"][rows])
-    _, turned = np.unique(direction, return_inverse=True)
-    kind = a["characteristic"][rows].astype(np.int64)
-    part = a["part"][rows].astype(np.int64) + 1
-    feature = ((part * len(findings.spec.holes) + a["hole"][rows]) * 16 + kind) * (
-        int(turned.max(initial=0)) + 1
-    ) + turned
-    features, feature = np.unique(feature, return_inverse=True)
-    key = findings.piece[rows] * max(features.size, 1) + feature
-    sides = []
-    for wall in (0, 1):
-        mine = a["wall"][rows] == wall
-        keys, at = np.unique(key[mine], return_index=True)
-        sides.append((keys, findings.value[rows[mine]][at]))
-    both, i, j = np.intersect1d(sides[0][0], sides[1][0], assume_unique=True, return_indices=True)
-    number, feature = np.divmod(both, max(features.size, 1))
-    return number, feature, sides[0][1][i], sides[1][1][j]
+    kind, turned = a["characteristic"][rows], findings.turned[rows]
+    _, feature = ranked(joint(a["part"][rows], a["hole"][rows], kind, turned))
+    pair, first = numbered(joint(findings.piece[rows], feature))
+    sides = np.full((2, first.size), -1, dtype=np.int64)
+    sides[a["wall"][rows[::-1]], pair[::-1]] = rows[::-1]
+    both = np.flatnonzero((sides >= 0).all(axis=0))
+    first = first[both]
+    near, far = findings.value[sides[:, both]]
+    return findings.piece[rows[first]], feature[first], near, far
 
 
 def _usual(feature: IntArray, d: FloatArray) -> tuple[FloatArray, FloatArray, Array]:
@@ -548,11 +534,13 @@ def _usual(feature: IntArray, d: FloatArray) -> tuple[FloatArray, FloatArray, Ar
 
 
 def _medians(group: IntArray, value: FloatArray, count: Array) -> FloatArray:
-    order = np.lexsort((value, group))
+    order = np.argsort(group.astype(np.uint16) if count.size <= 2**16 else group, kind="stable")  # few: by digits
     ends = np.cumsum(count)
     starts = ends - count
     out = np.full(count.size, np.nan)
     some = count > 0
     ordered = value[order]
+    for start, end in zip(starts[some].tolist(), ends[some].tolist(), strict=True):
+        ordered[start:end].sort()
     out[some] = 0.5 * (ordered[starts[some] + (count[some] - 1) // 2] + ordered[starts[some] + count[some] // 2])
     return out

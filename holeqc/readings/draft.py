@@ -35,7 +35,7 @@ from holeqc.readings.table import (
 from holeqc.readings.values import A_DATE, NUMBER, fractions_of, typed_as
 from holeqc.readings.words import WORDS
 from holeqc.specification.model import Specification, required_edge
-from holeqc.tables import Table, Texts, numbered
+from holeqc.tables import Table, Texts, numbered, ranked
 
 MOST_HOLES = 400_000  #: of all parts of one run: three times a million readings; each is judged and told of by itself
 UNIT_CODES = ("", "in", "mm")
@@ -244,8 +244,9 @@ CELLS_NAMED = 8  #: so many cells or ranges of cells are named in a line
 class Findings:
     """All readings of a run (n,) as arrays of the draft, limits for each length, and the doubt of each reading.
 
-    ``piece`` (n,) numbers part and serial in order of appearance. ``lower``, ``upper`` are the limits that a length is
-    expected in (NaN: none known), ``band`` what counts as one tolerance band of it. By the bounds of `believable`:
+    ``piece`` (n,) numbers part and serial in order of appearance, ``turned`` the directions, none first. ``lower``,
+    ``upper`` are the limits that a length is expected in (NaN: none known), ``band`` what counts as one tolerance band
+    of it. By the bounds of `believable`:
     ``far`` where it lies so far beyond them that a single reading isn't believed, ``absurd`` where none is, ``apart``
     how far readings of one hole may differ.
     """
@@ -258,6 +259,7 @@ class Findings:
     doubt: Array
     piece: IntArray
     pieces: int
+    turned: IntArray
     lower: FloatArray
     upper: FloatArray
     band: FloatArray
@@ -270,6 +272,12 @@ class Findings:
     def value(self) -> FloatArray:
         """Values in the kit's unit (n,)."""
         return self.arrays["value"]
+
+    def firsts(self, rows: IntArray) -> IntArray:
+        """Return the first of some rows of each part, in order of the parts."""
+        first = np.full(self.pieces, -1, dtype=np.int64)
+        first[self.piece[rows[::-1]]] = rows[::-1]
+        return first[first >= 0]
 
     def usable(self) -> BoolArray:
         """Return where a length is there and nothing doubts it yet (n,)."""
@@ -357,7 +365,7 @@ class Findings:
         """Return which readings (m,) belong to a group that several parts and nearly a whole sheet have (m,)."""
         a = self.arrays
         key = (a["file"].astype(np.int64) * 100_000 + a["sheet"]) * 16 + a["characteristic"]
-        kinds, number = np.unique(key, return_inverse=True)
+        kinds, number = ranked(key)
         total = np.bincount(number[np.isfinite(self.value)], minlength=kinds.size)
         pairs = np.unique(np.column_stack([group, number[rows]]), axis=0)
         mine, all_ = np.bincount(group), np.bincount(pairs[:, 0], total[pairs[:, 1]])
@@ -435,8 +443,9 @@ def look_at(
         collector,
         today,
         doubt,
-        np.asarray(piece, dtype=np.int64),
-        len(first),
+        piece,
+        first.size,
+        ranked(np.where(np.isnan(arrays["direction"]), -1e9, arrays["direction"]))[1],
         lower,
         upper,
         band,
@@ -488,11 +497,11 @@ def expected(spec: Specification, arrays: dict[str, Array]) -> tuple[FloatArray,
         low[:, kind, :holes], high[:, kind, :holes] = lower, upper
         band[:, kind, :holes] = np.where((lower == 0.0) | np.isinf(upper), 0.0, upper - lower)
     measured = arrays["characteristic"].astype(np.int64)
-    part_at = np.where(arrays["part"] < 0, parts, arrays["part"])
+    part_at = np.where(arrays["part"] < 0, parts, arrays["part"]).astype(np.int64)
     hole_at = np.where(arrays["hole"] < 0, holes, arrays["hole"])
     is_length = (measured >= 0) & (measured < kinds)
-    at = (part_at, np.where(is_length, measured, 0), hole_at)
-    return tuple(np.where(is_length, table[at], np.nan) for table in (low, high, band))  # type: ignore[return-value]
+    at = (part_at * kinds + np.where(is_length, measured, 0)) * (holes + 1) + hole_at
+    return tuple(np.where(is_length, table.ravel()[at], np.nan) for table in (low, high, band))  # type: ignore[return-value]
 
 
 def _believed(

@@ -58,7 +58,7 @@ _DEVIATION = re.compile(r"\b(?:dev|deviation|delta|error|offset|abw|abweichung|Ã
 _FROM_DRAWING = re.compile(
     r"(?<=\w)\s+(?:from|to|off|vs\.?|von|zu|par rapport Ã |de|du)\s+(?:the\s+)?(?:basic|nominal|drawing)\b"
 )
-_NUMBERED_NAME = re.compile(r"([A-Za-z]{1,12})[-_]?[0-9][0-9A-Za-z-]*")
+_NUMBERED_NAME = re.compile(r"([A-Za-z]{1,12})[-_]?([0-9]+)")
 _PATH = re.compile(r"\.*[/\\]|\.\.")  #: how no heading begins: '../x' is no x
 
 
@@ -163,7 +163,6 @@ class Vocabulary:
             if mark := _own_mark(word, self._table):
                 self._table[tokens(heading)] = mark
         self._longest = max(map(len, self._table))
-        self._firsts = {words[0] for words in self._table if words} | {"d", "dx", "dy", "h"}
         self._memory: dict[str, Meaning] = {}
 
     def walls_by_letters(self, texts: Iterable[str]) -> bool:
@@ -207,9 +206,10 @@ class Vocabulary:
         return found
 
     def _understand(self, text: str) -> Meaning:
-        name = _NUMBERED_NAME.fullmatch(text)
-        if name is not None and name[1].lower() not in self._firsts and text.lower() not in self._own:
-            return Meaning(UNKNOWN)  # serials are many, and nothing takes their first word away
+        if (name := _NUMBERED_NAME.fullmatch(text)) and text.lower() not in self._own:  # serials are many
+            word = name[1].lower()
+            if not {(word,), (word, name[2])} & self._table.keys() and word not in {"dx", "dy", "h"}:
+                return Meaning(UNKNOWN)
         rest = plain(text)
         if not rest or len(rest) > 120 or _PATH.match(rest):
             return Meaning(UNKNOWN)

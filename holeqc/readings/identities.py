@@ -391,7 +391,7 @@ def spelt_alike(findings: Findings) -> None:
     """
     a, serials = findings.arrays, findings.draft.serial.texts
     groups: dict[str, list[int]] = {}
-    for index in np.unique(findings.piece, return_index=True)[1].tolist():
+    for index in findings.firsts(np.arange(findings.piece.size)).tolist():
         if a["serial"][index] >= 0:
             pieces = re.findall(r"[^\W\d_]+|\d+", serials[int(a["serial"][index])].casefold())
             groups.setdefault(" ".join(p.lstrip("0") or "0" for p in pieces), []).append(index)

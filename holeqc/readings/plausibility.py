@@ -331,7 +331,7 @@ def _signs_of_parts(findings: Findings, slips: _Slips, usable: BoolArray) -> Non
         count = np.bincount(findings.piece[mine], minlength=findings.pieces)
         whole = (count >= COLUMN_LEAST) & (count >= COLUMN_SHARE * total)
         rows = mine[whole[findings.piece[mine]]]
-        first = rows[np.unique(findings.piece[rows], return_index=True)[1]]
+        first = findings.firsts(rows)
 
         def make(index: int, name: str = name, count: Array = count) -> Problem:
             issue = warning(
