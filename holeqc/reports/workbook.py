@@ -429,7 +429,8 @@ def _characteristic_columns(run: Run) -> list[Column]:
     def places(start: int, stop: int) -> list[str]:
         return run.cells(table["reading"][start:stop])
 
-    words, found = table["found_word"].array(), np.where(table["doubtful"], np.nan, table["found"])
+    words = np.array(table["found_word"].tolist(), dtype=object)
+    found = np.where(table["doubtful"], np.nan, table["found"])
     for n in np.flatnonzero(table["doubtful"]).tolist():
         words[n] = Long(w.doubtful_text(table.row(n), spec.unit, places(n, n + 1)[0]))
     if spec.temperature.correct:
