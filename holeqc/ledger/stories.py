@@ -14,7 +14,7 @@ from sqlalchemy import and_, func, or_, select
 from holeqc import writer
 from holeqc.inspection.results import gauge_of, joined
 from holeqc.ledger import schema as s
-from holeqc.ledger.equipment import BAD, calibrations, doubt_of, without_error
+from holeqc.ledger.equipment import BAD, calibrations, doubt_of, times_of_doubt, without_error
 from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.ledger import folded_name, version_of, who_of
 from holeqc.ledger.persons import logged_by, read_by, require_role
@@ -58,7 +58,6 @@ if TYPE_CHECKING:
 
 
 Row = dict[str, Any]
-FIRST, LAST = "0001-01-01", "9999-12-31"  #: no day is before, none after
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,24 +111,16 @@ def _together(one: Question, other: Question) -> Question:
 
 
 def _when_in_doubt(ledger: Ledger, known: Mapping[str, Sequence[Row]]) -> set[tuple[int, str, str]]:
-    """Return the times in which a reading speaks against its gauge: newest entry that tells, first day, day after.
-
-    Between two days on which a calibration was done or was due nothing changes, so one day tells of all of them.
+    """Return the times in which a reading may speak against its gauge: newest entry that tells, first day, day after.
     """
     dues: dict[str, set[dt.date | None]] = {gauge: {None} for gauge in known}
     for row in ledger.rows(select(s.SPECIFICATION.c.id)) if known else ():
         for one in stored_specification(ledger, int(row["id"])).gauges:
             dues.setdefault(one.id, set()).add(one.calibration_due)
-    found = set()
-    for gauge, of in known.items():
-        ends = {str(c["due"]) for c in of if c["due"]} | {str(due) for due in dues[gauge] if due is not None}
-        days = [(dt.date.fromisoformat(day) + dt.timedelta(days=1)).isoformat() for day in ends if day < LAST]
-        days = sorted({FIRST, *days, *(str(c["day"]) for c in of)})
-        newest = max(int(c["entry"]) for c in of)
-        for day, end in zip(days, [*days[1:], LAST], strict=True):
-            if any(doubt_of(gauge, day, of, due) is not None for due in dues[gauge]):
-                found.add((newest, day, end))
-    return found
+    return {
+        (max(int(c["entry"]) for c in of), day, end) for gauge, of in known.items() for due in dues[gauge]
+        for day, end in times_of_doubt(gauge, of, due)
+    }  # fmt: skip
 
 
 def _approved_before(
