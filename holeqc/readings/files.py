@@ -889,7 +889,6 @@ class _Lines:
         marks[last] = ends - returns
         self._first = np.append(0, last[:-1] + 1)
         self.widths: IntArray = last - self._first + 1
-        self._even = bool((self.widths == self.widths[0]).all())  # the fields of a column lie in even steps
         self.widths[(self.widths == 1) & (self._begin[last] == self._end[last])] = 0
         self.longest = int((self._end - self._begin).max())
         width = int(self.widths[0])
