@@ -145,7 +145,7 @@ def asked_of(part: PartView) -> list[Asked]:
 def _speaks_of(problem: Problem, part: PartView) -> bool:
     if problem.serial or problem.part:
         return problem.serial in ("", part.serial) and problem.part in ("", part.part)
-    return not problem.file or problem.file in part.alone.readings.rows["file"].there()
+    return not problem.file or any(problem.file == row["file"] for row in part.read)
 
 
 def _groups(part: PartView, row: Row, beside: Sequence[Row]) -> Iterable[Group]:
@@ -167,7 +167,7 @@ def _groups(part: PartView, row: Row, beside: Sequence[Row]) -> Iterable[Group]:
 
 def _open_place(part: PartView, hole: str, walls: Sequence[str]) -> bool:
     """Whether a coordinate of a hole is missing or doubtful in one of some walls."""
-    table = part.alone.readings.rows
+    table = part.run.of_part("readings", part.number)
     sure = table.hits(hole=hole, doubt="") & table["characteristic"].isin(_COORDINATES) & ~np.isnan(table["value"])
     have = table.take(sure).pairs("wall", "characteristic")
     single = not part.specification.walls.several
@@ -281,7 +281,7 @@ class _Piece:
         self.out: list[int] = []
         self.problems: list[Problem] = []
         self.whole: set[str] = set()  #: holes that were read again as a whole
-        self.old = part.alone.readings.rows if part is not None else rows.take(slice(0))
+        self.old = part.run.of_part("readings", part.number) if part is not None else rows.take(slice(0))
         self.first = first.rows
         #: what earlier rechecks of the part took the place of
         self.earlier = [j.replaced for j in first.joins if part and (j.part, j.serial) == (part.part, part.serial)]

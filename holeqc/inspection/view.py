@@ -292,10 +292,7 @@ class Run:
         return tuple(named)
 
     def _table(self, name: str) -> Table:
-        if name != "readings":
-            return self.inspection.tables[name]
-        rows = self.inspection.readings.rows
-        return rows.with_columns(label=rows.labels)
+        return self.inspection.readings.rows if name == "readings" else self.inspection.tables[name]
 
     def _where(self, name: str, number: int) -> Any:
         if name not in self._places:
@@ -319,6 +316,7 @@ class Run:
         known = self._pieces.get(name)
         if known is None or known[0] != first:
             some, cuts = self.together(name, first)
+            some = some.with_columns(label=some.labels) if name == "readings" else some
             known = self._pieces[name] = first, cuts, some.records()
         return list(known[2][known[1][number - first] : known[1][number - first + 1]])
 

@@ -227,6 +227,19 @@ def doubt_of(gauge: str, day: str, known: Sequence[dict[str, Any]], kit_due: dt.
     return None
 
 
+def times_of_doubt(gauge: str, known: Sequence[dict[str, Any]], kit_due: dt.date | None) -> list[tuple[str, str]]:
+    """Return the times in which `doubt_of` speaks against readings: the first day and the one after the last.
+
+    It changes where a calibration was done or after it was due, and at no other day.
+    """
+    first, last = dt.date.min.isoformat(), dt.date.max.isoformat()
+    due = {str(c["due"]) for c in known if c["due"]} | ({kit_due.isoformat()} if kit_due is not None else set())
+    late = {(dt.date.fromisoformat(day) + dt.timedelta(days=1)).isoformat() for day in due if day < last}
+    days = sorted({first, *late, *(str(c["day"]) for c in known)})
+    spans = zip(days, [*days[1:], last], strict=True)
+    return [(day, end) for day, end in spans if doubt_of(gauge, day, known, kit_due) is not None]
+
+
 # ------------------------------------------------------------------------------------------------------ what was logged
 
 

@@ -9,12 +9,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-from sqlalchemy import func, select
+from sqlalchemy import and_, func, or_, select
 
 from holeqc import writer
 from holeqc.inspection.results import gauge_of, joined
 from holeqc.ledger import schema as s
-from holeqc.ledger.equipment import BAD, calibrations, doubt_of, without_error
+from holeqc.ledger.equipment import BAD, calibrations, doubt_of, times_of_doubt, without_error
 from holeqc.ledger.kits import stored_specification
 from holeqc.ledger.ledger import folded_name, version_of, who_of
 from holeqc.ledger.persons import logged_by, read_by, require_role
@@ -80,14 +80,18 @@ class Question:
     read_after: bool = False
 
 
-def open_questions(ledger: Ledger, serial: str = "") -> list[Question]:
-    """Return the questions that nobody has closed, of one serial number or of all, in the order of approvals."""
+def open_questions(ledger: Ledger, serial: str | Sequence[str] = "") -> list[Question]:
+    """Return the questions that nobody has closed, of one serial number, of some or of all, in the order of approvals.
+    """
     with ledger.reading():
         known: dict[str, list[Row]] = {}
         for row in calibrations(ledger):
             known.setdefault(str(row["gauge"]), []).append(row)
-        newest = max((int(row["entry"]) for of in known.values() for row in of), default=0)
-        approved = _approved_before(ledger, newest, serial)
+        serials = [serial] if isinstance(serial, str) and serial else list(serial)
+        approved: dict[int, Row] = {}
+        if doubtful := _when_in_doubt(ledger, known):
+            for some in batches(serials) if serials else [[]]:
+                approved |= _approved_before(ledger, doubtful, some)
         if not approved:
             return []
         closed = _closed_up_to(ledger)
@@ -106,16 +110,38 @@ def _together(one: Question, other: Question) -> Question:
     return dataclasses.replace(newest, sentence=sentences, read_after=one.read_after or other.read_after)
 
 
-def _approved_before(ledger: Ledger, newest: int, serial: str) -> dict[int, Row]:
-    """Return the approvals that stand and are older than an entry: inspection -> columns of both and the kit."""
-    i, a = s.INSPECTION.c, s.APPROVAL.c
+def _when_in_doubt(ledger: Ledger, known: Mapping[str, Sequence[Row]]) -> set[tuple[int, str, str]]:
+    """Return the times in which a reading may speak against its gauge: newest entry that tells, first day, day after.
+    """
+    dues: dict[str, set[dt.date | None]] = {gauge: {None} for gauge in known}
+    for row in ledger.rows(select(s.SPECIFICATION.c.id)) if known else ():
+        for one in stored_specification(ledger, int(row["id"])).gauges:
+            dues.setdefault(one.id, set()).add(one.calibration_due)
+    return {
+        (max(int(c["entry"]) for c in of), day, end) for gauge, of in known.items() for due in dues[gauge]
+        for day, end in times_of_doubt(gauge, of, due)
+    }  # fmt: skip
+
+
+def _approved_before(
+    ledger: Ledger, doubtful: Iterable[tuple[int, str, str]], serials: Sequence[str]
+) -> dict[int, Row]:  # fmt: skip
+    """Return the approvals that stand, are older than an entry and may rest on readings of its time: inspection ->
+    columns of both and the kit. ``serials``: of these only; of all where there are none.
+    """
+    i, a, at = s.INSPECTION.c, s.APPROVAL.c, s.ENTRY.c.at
     asked = (
         select(i.id, i.part, i.serial, i.specification_id, s.SPECIFICATION.c.kit, a.id.label("approval_id"),
-               a.entry.label("approval"), s.ENTRY.c.at)
+               a.entry.label("approval"), at)
         .join(s.APPROVAL, a.inspection_id == i.id).join(s.SPECIFICATION, s.SPECIFICATION.c.id == i.specification_id)
-        .join(s.ENTRY, s.ENTRY.c.seq == i.entry).where(a.entry < newest, s.approval_stands()).order_by(a.id)
+        .join(s.ENTRY, s.ENTRY.c.seq == i.entry).where(s.approval_stands()).order_by(a.id)
     )  # fmt: skip
-    rows = ledger.rows(asked.where(i.serial == plain(serial)) if serial else asked)
+    # a reading without a day, or of a day to come, counts as of the day on which it was logged
+    asked = asked.where(or_(*(
+        and_(a.entry < entry, at >= day, or_(i.first_day < end, at < end))
+        for entry, day, end in sorted(doubtful)
+    )))  # fmt: skip
+    rows = ledger.rows(asked.where(i.serial.in_([plain(x) for x in serials])) if serials else asked)
     return {int(row["id"]): row for row in rows}
 
 
@@ -563,7 +589,9 @@ def _of_parts(*conditions: ColumnElement[bool]) -> Any:
 
 def _completed(ledger: Ledger, rows: list[Row]) -> list[Row]:
     still_open = _open_tags(ledger)
-    questions = {q.approval: q.sentence for q in open_questions(ledger)}
+    serials = sorted({str(row["serial"]) for row in rows})
+    asked = open_questions(ledger, serials if len(serials) <= 10 * NAMED else "") if rows else ()
+    questions = {q.approval: q.sentence for q in asked}
     replaced, standing, joined = _on_replaced(ledger, rows), _standing(ledger, rows), links(ledger)
     passed: dict[Key, list[TagState]] = {}
     for tag in find_tags(ledger, decided=(*NEED_AUTHORITY, *NOT_FOR_USE)):

@@ -889,43 +889,46 @@ class _Lines:
         marks[last] = ends - returns
         self._first = np.append(0, last[:-1] + 1)
         self.widths: IntArray = last - self._first + 1
-        self._even = bool((self.widths == self.widths[0]).all())  # the fields of a column lie in even steps
         self.widths[(self.widths == 1) & (self._begin[last] == self._end[last])] = 0
         self.longest = int((self._end - self._begin).max())
+        width = int(self.widths[0])
+        even = marks.size == width * last.size and bool((self.widths == width).all())
+        self._even = width if even else 0  #: fields of every line, 0 where lines differ
         self._words = np.ndarray((letters.size - 7,), "<u8", buffer=letters.data, strides=(1,))
 
     def column(self, number: int) -> tuple[IntArray, list[str]]:
         """Return the fields of a column (r,) as codes into different texts, -1 where a line has none, and the texts."""
-        there = self.widths > number
-        whole = bool(there.all())
-        at = slice(number, None, self.widths[0]) if whole and self._even else self._first[there] + number
-        begin, end = self._begin[at], self._end[at]
-        codes, some = self._codes(begin, end - begin)
-        spans = zip(begin[some].tolist(), end[some].tolist(), strict=True)
-        ascii_ = self._ascii
-        texts = [self._piece[i:j].decode() if ascii_ is None else ascii_[i:j] for i, j in spans]
-        if whole:
+        if self._even:  # a slice costs less than picking
+            begin, end = self._begin[number :: self._even], self._end[number :: self._even]
+        else:
+            at = self._first[self.widths > number] + number
+            begin, end = self._begin[at], self._end[at]
+        codes, first = self._codes(begin, end - begin)
+        spans = zip(begin[first].tolist(), end[first].tolist(), strict=True)
+        if self._ascii is None:
+            texts = [self._piece[i:j].decode() for i, j in spans]
+        else:
+            texts = [self._ascii[i:j] for i, j in spans]
+        if codes.size == self.widths.size:
             return codes, texts
-        out = np.full(there.size, BLANK, dtype=np.int64)
-        out[there] = codes
+        out = np.full(self.widths.size, BLANK, dtype=np.int64)
+        out[self.widths > number] = codes
         return out, texts
 
     def _codes(self, begin: IntArray, length: IntArray) -> tuple[IntArray, IntArray]:
-        """Return equal numbers for equal fields in the order in which they first stand, and where that is."""
+        """Return equal numbers for equal fields, counted in the order in which they first stand, and where that is."""
         most = int(length.max(initial=0))
         if most > 8 * _MOST_WORDS:
-            return numbered(self._each(begin, length))
-        codes, first = numbered(self._words[begin] & _BYTES_OF_WORD[np.minimum(length, 8)])
-        for word in range(8, most, 8):
-            here = self._words[np.minimum(begin + word, self._words.size - 1)]
-            more, _ = numbered(here & _BYTES_OF_WORD[np.minimum(np.maximum(length - word, 0), 8)])
-            codes, first = numbered(codes * (int(more.max()) + 1) + more)
+            known: dict[bytes, int] = {}
+            cells = (self._piece[i : i + n] for i, n in zip(begin.tolist(), length.tolist(), strict=True))
+            return numbered(np.array([known.setdefault(cell, len(known)) for cell in cells], dtype=np.int64))
+        codes = first = np.zeros(0, dtype=np.int64)
+        for word in range(0, max(most, 1), 8):
+            here = self._words[np.minimum(begin + word, self._words.size - 1) if word else begin]
+            here &= _BYTES_OF_WORD[np.clip(length - word, 0, 8)]
+            more, found = numbered(here)
+            codes, first = numbered(codes * len(found) + more) if word else (more, found)
         return codes, first
-
-    def _each(self, begin: IntArray, length: IntArray) -> IntArray:
-        known: dict[bytes, int] = {}
-        cells = (self._piece[i : i + n] for i, n in zip(begin.tolist(), length.tolist(), strict=True))
-        return np.array([known.setdefault(cell, len(known)) for cell in cells], dtype=np.int64)
 
 
 @contextmanager

@@ -149,7 +149,10 @@ class Drawing:
 def moved(item: Item, x: float, y: float) -> Item:
     """Return a shape moved by (x, y)."""
     if isinstance(item, Shape):
-        return replace(item, points=tuple([(px + x, py + y) for px, py in item.points]))
+        points = tuple([(px + x, py + y) for px, py in item.points])
+        return Shape(points, item.stroke, item.width, item.fill, item.dash, item.closed)
+    if isinstance(item, Text):
+        return Text(item.x + x, item.y + y, item.text, item.size, item.bold, item.colour, item.anchor)
     if isinstance(item, Boxes):
         return replace(item, boxes=tuple([(bx + x, by + y, wide, high) for bx, by, wide, high in item.boxes]))
     return replace(item, x=item.x + x, y=item.y + y)

@@ -61,13 +61,11 @@ MOST_KNOWN = 20_000  #: values of one column kept with their JSON
 
 def _plain(value: Any) -> Any:
     """Return a value as JSON knows it: no NaN, no infinity, no library's own number."""
-    if isinstance(value, bool) or type(value).__name__ == "bool":
-        return bool(value)
-    if isinstance(value, int):
-        return int(value)
+    if isinstance(value, str | None):
+        return value
     if isinstance(value, float):
         return tidy(value)
-    return None if value is None else str(value)
+    return bool(value) if type(value).__name__ == "bool" else int(value) if isinstance(value, int) else str(value)
 
 
 def _same(*names: str) -> dict[str, tuple[str, Makes]]:
@@ -197,13 +195,15 @@ class _Known(dict[Any, str]):
 
     def __init__(self, key: str, make: Makes) -> None:
         super().__init__()
-        self.key, self.make = key, make
+        self.key, self.make, self.nothing = key, make, f'"{key}": null'
 
     def __missing__(self, value: Any) -> str:
+        if value != value:  # no NaN is the same as another
+            return self.nothing
         if len(self) > MOST_KNOWN:
             self.clear()
         text = f'"{self.key}": {_text_of(self.make(value))}'
-        if not isinstance(value, float) or (value == value and value):  # no NaN is the same, and +0 would be -0
+        if value or not isinstance(value, float):  # +0 would be -0
             self[value] = text
         return text
 

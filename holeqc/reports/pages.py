@@ -47,6 +47,7 @@ def html_page(report: w.Report) -> str:
     )
 
 
+@lru_cache(maxsize=16384)
 def _safe(text: str) -> str:
     return escape(w.plain(text))
 
@@ -803,9 +804,10 @@ def _columns(flow: Flow, block: w.Table, texts: list[list[str]]) -> list[float]:
     natural, least = [], []
     for n, column in enumerate(block.columns):
         head = max((width_of(word, NOTE, True) for word in column.title.split(" ")), default=0.0)
-        cells = [width_of(row[n], NOTE, True) for row in texts]
+        there = {row[n] for row in texts}
+        cells = [width_of(text, NOTE, True) for text in there]
         natural.append(max([head, *cells], default=0.0) + _PAD)
-        words = [width_of(word, NOTE, True) for row in texts for word in row[n].split(" ")] if column.wraps else cells
+        words = [width_of(word, NOTE, True) for text in there for word in text.split(" ")] if column.wraps else cells
         least.append(max(head, min(max(words, default=0.0), 80.0 if column.wraps else 1e9)) + _PAD)
     room = flow.width - sum(natural)
     if room >= 0:

@@ -6,7 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeGuard
 
 from holeqc.characteristics import JUDGED, MEASURED, OF_NAME, WORD, unit_of
 from holeqc.inspection.results import ACCEPT, REJECT
@@ -368,14 +368,14 @@ def _slot(
     return told
 
 
-def _is_reading(item: w.Item) -> bool:
+def _is_reading(item: w.Item) -> TypeGuard[w.Shape | w.Circle]:
     """Whether a shape is the mark of a reading: a small circle, or a small closed shape of its line width."""
     if isinstance(item, w.Circle):
         return item.r == RADIUS
     return isinstance(item, w.Shape) and item.closed and item.width == 1.0 and len(item.points) in {3, 4}
 
 
-def _centre(item: w.Item) -> w.Point:
+def _centre(item: w.Shape | w.Circle) -> w.Point:
     if isinstance(item, w.Shape):
         return sum(x for x, _ in item.points) / len(item.points), sum(y for _, y in item.points) / len(item.points)
     return item.x, item.y

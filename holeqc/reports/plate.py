@@ -253,6 +253,7 @@ def network_png(spec: Specification, distances: Sequence[Distance]) -> bytes:
                 how = {"start": "left", "middle": "center", "end": "right"}[item.anchor]
                 axes.text(item.x, item.y, item.text, fontsize=item.size, color=item.colour, ha=how, va="baseline",
                           fontweight="bold" if item.bold else "normal", zorder=order)  # fmt: skip
+            if not isinstance(item, w.Shape | w.Circle):
                 continue
             looks: dict[str, Any] = {
                 "facecolor": item.fill or "none", "edgecolor": item.stroke or "none", "linewidth": item.width,

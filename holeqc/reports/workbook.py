@@ -309,7 +309,9 @@ def _cell(value: Any, styles: dict[str, int]) -> str:
     """Return one cell as XML from the end of its address on, '' for an empty one."""
     if value is None or value == "":
         return ""
-    if isinstance(value, float) and type(value) is float:
+    if type(value) is str:
+        return text_cell(value, styles)
+    if type(value) is float:
         return _number(value, styles["length"])
     if isinstance(value, str):
         return text_cell(value, styles, "wrapped" if isinstance(value, Long) else "text")
@@ -348,7 +350,7 @@ def text_cell(value: str, styles: dict[str, int], style: str = "text") -> str:
 
     What begins like a formula also carries the sheet's own mark for text, so that it stays text when somebody edits it.
     """
-    text = w.plain(value)[:MOST_LETTERS]
+    text = (value if value.isascii() and value.isprintable() else w.plain(value))[:MOST_LETTERS]
     if text[:1] in {"=", "+", "-", "@"}:
         style = "quoted"
     kept = ' xml:space="preserve"' if text[:1].isspace() or text[-1:].isspace() else ""
@@ -429,7 +431,8 @@ def _characteristic_columns(run: Run) -> list[Column]:
     def places(start: int, stop: int) -> list[str]:
         return run.cells(table["reading"][start:stop])
 
-    words, found = table["found_word"].array(), np.where(table["doubtful"], np.nan, table["found"])
+    words = np.array(table["found_word"].tolist(), dtype=object)
+    found = np.where(table["doubtful"], np.nan, table["found"])
     for n in np.flatnonzero(table["doubtful"]).tolist():
         words[n] = Long(w.doubtful_text(table.row(n), spec.unit, places(n, n + 1)[0]))
     if spec.temperature.correct:

@@ -80,6 +80,7 @@ def write_all(
     from holeqc.reports.tags import printed, tag_pages, tags_csv, tags_json
     from holeqc.reports.workbook import write_workbook
 
+    found = tags_for(run, progress)  # reasons with them, while a part's rows are at hand
     progress(HTML)
     known = decided or {}
     said = [f"Tag {code}: {words}" for code, (_, words) in known.items()]
@@ -88,7 +89,7 @@ def write_all(
     folder.write_bytes(PDF, pdf_report(report, progress))
     with folder.file(BOOK) as file:
         write_workbook(run, file, progress)
-    tags = [printed(tag, run.specification) for tag in tags_for(run, progress)]
+    tags = [printed(tag, run.specification) for tag in found]
     tags = [
         replace(tag, disposition=known[tag.code][0], decision=known[tag.code][1]) if tag.code in known else tag
         for tag in tags

@@ -415,7 +415,8 @@ def far_off(values: ArrayLike) -> IntArray:
     span, middle = float(work[high] - work[low]), 0.5 * (work[mid[0]] + work[mid[1]])
     off = np.abs(np.subtract(kept, middle, out=work), out=work)
     farthest = float(off.max())
-    sigma = max(1.4826 * float(np.median(off, overwrite_input=True)), span / 8)
+    off.partition(mid)
+    sigma = max(1.4826 * 0.5 * float(off[mid[0]] + off[mid[1]]), span / 8)
     if not farthest > FAR * sigma > 0:
         return none
     places = np.flatnonzero(np.abs(x - middle) > FAR * sigma)

@@ -80,7 +80,7 @@ def _cell_sums(x: FloatArray, m: float, s: float, first: int, last: int) -> tupl
     middle = starts + (counts - 1) / 2
     ranked[0] = counts * middle
     # blocks of cells whose values fit in the processor's near memory
-    cuts = np.unique(np.searchsorted(starts, np.arange(first, last, _BLOCK), side="right") - 1).tolist()
+    cuts = sorted({*(np.searchsorted(starts, np.arange(first, last, _BLOCK), side="right") - 1).tolist()})
     for a, b in zip(cuts, [*cuts[1:], used.size], strict=True):
         begin, end = int(starts[a]), int(starts[b - 1] + counts[b - 1])
         offset = x[begin:end] - m

@@ -204,6 +204,25 @@ def test_all_commands_together_load_nothing_heavy() -> None:
     assert done.returncode == 0, done.stderr
 
 
+def test_commands_do_without_data_frames(tmp_path: Path) -> None:
+    samples, kit = ROOT / "sample_measurements", ROOT / "tolerances" / "bl7.toml"
+    sheet, record = str(samples / "bl7_P-0112.xlsx"), str(tmp_path / "shop.ledger")
+    lines = [
+        ["check", str(kit), sheet, "--out", str(tmp_path / "out")], ["check", str(kit), sheet, "--record", "--ledger", record, "--by", "bench 2"],
+        ["part", "P-0112", "--ledger", record], ["sheet", str(kit), "--serial", "P-1", "-o", str(tmp_path / "s.xlsx")],
+    ]  # fmt: skip
+    code = (
+        "import sys\n"
+        "from holeqc.__main__ import run\n"
+        f"codes = [run(line) for line in {lines!r}]\n"
+        "assert codes == [3, 3, 3, 0], codes\n"
+        "heavy = {'pandas', 'matplotlib'} & set(sys.modules)\n"
+        "assert not heavy, heavy\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout[-2000:] + done.stderr
+
+
 def test_top_level_holds_nothing_else() -> None:
     allowed = {
         "README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "holeqc", "tolerances", "tests",

@@ -9,8 +9,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from holeqc.inspection import reasons as why
 from holeqc.inspection.recheck import inspect
-from holeqc.inspection.results import VERDICTS, Inspection
+from holeqc.inspection.results import VERDICTS, Inspection, Reason
+from holeqc.inspection.view import Run
 from holeqc.problems import Problem
 from holeqc.readings.table import COLUMNS, Readings
 from holeqc.specification.model import (
@@ -123,3 +125,9 @@ def of_part(inspection: Inspection, number: int = 0) -> str:
 def mmc(tolerance: float | None, pattern: float | None = None) -> Position:
     """Return a position tolerance at MMC."""
     return Position(tolerance, "MMC", pattern, "MMC")
+
+
+def reasons(result: Inspection, part: str, serial: str, *, together: bool = False) -> list[Reason]:
+    """Return why a part of a run isn't accepted, all problems of the run told."""
+    (one,) = (view for view in Run(result) if (view.part, view.serial) == (part, serial))
+    return why.reasons(one, result.problems, together=together)

@@ -19,13 +19,13 @@ from inspection_kit import (
     of_part,
     place,
     reading,
+    reasons,
     two_walls,
     verdict,
 )  # fmt: skip
 
 from holeqc.inspection.evidence import at_reference
 from holeqc.inspection.position import distance_to_outline
-from holeqc.inspection.reasons import reasons
 from holeqc.inspection.results import largest_difference, worst_row
 from holeqc.readings.table import BURR, CLEAN, CRACK, DIRTY, ENTERS, STOPS
 from holeqc.specification.model import (  # fmt: skip

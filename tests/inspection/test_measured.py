@@ -14,9 +14,9 @@ from typing import Any
 
 import openpyxl
 import pytest
+from inspection_kit import reasons
 
 from holeqc.characteristics import MEASURED, OF_WORD
-from holeqc.inspection.reasons import reasons
 from holeqc.inspection.recheck import inspect
 from holeqc.inspection.results import ACCEPT, HOLD, REJECT, Inspection
 from holeqc.inspection.series import make_series

@@ -22,6 +22,7 @@ from inspection_kit import (
     of_part,
     place,
     reading,
+    reasons,
     table,
     two_walls,
     verdict,
@@ -30,7 +31,6 @@ from inspection_kit import (
 from holeqc.inspection.evidence import gather
 from holeqc.inspection.pattern import check_pins
 from holeqc.inspection.position import find_places
-from holeqc.inspection.reasons import reasons
 from holeqc.inspection.recheck import inspect
 from holeqc.inspection.size import judge_size
 from holeqc.readings.table import STOPS, Readings

@@ -9,9 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from inspection_kit import bore, gauges, hole, judge, mmc, place, reading, two_walls
+from inspection_kit import bore, gauges, hole, judge, mmc, place, reading, reasons, two_walls
 
-from holeqc.inspection.reasons import reasons
 from holeqc.inspection.recheck import inspect
 from holeqc.inspection.results import Inspection, hole_numbers, span_words
 from holeqc.problems import ERROR, WARNING, Problem

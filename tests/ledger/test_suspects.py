@@ -18,12 +18,14 @@ from holeqc.ledger.equipment import (
     BAD,
     Calibration,
     Suspects,
+    doubt_of,
     fixture_events,
     fixture_suspects,
     gauge_suspects,
     last_good_check,
     record_calibration,
     record_fixture_event,
+    times_of_doubt,
 )
 from holeqc.ledger.read_back import inspection_again, judge_again
 from holeqc.ledger.stories import newest_parts
@@ -146,6 +148,20 @@ def test_fixture_between_its_last_good_check_and_now(shop: Shop) -> None:
     with pytest.raises(LedgerError, match="DF-9"):
         fixture_suspects(shop.ledger, "DF-9")
     assert last_good_check(fixture_events(shop.ledger, "DF-2"), dt.date(2026, 10, 1)) is None
+
+
+@pytest.mark.parametrize("kit_due", [None, dt.date(2026, 1, 31)])
+def test_the_times_of_doubt_are_those_of_each_day(kit_due: dt.date | None) -> None:
+    said = [("2026-03-01", "2026-05-01", 0), ("2026-06-01", "", 1), ("2026-06-01", "2026-09-01", 0),
+            ("2026-08-01", "2026-08-31", 0), ("2026-11-01", "2027-11-01", 1)]  # fmt: skip
+    known = [{"id": n, "day": day, "due": due, "result": ("in tolerance", BAD)[bad]} for n, (day, due, bad) in
+             enumerate(said)]  # fmt: skip
+    for count in range(len(known) + 1):
+        times = times_of_doubt("G1", known[:count], kit_due)
+        for n in range(400):
+            day = (dt.date(2026, 1, 1) + dt.timedelta(days=n)).isoformat()
+            doubt = doubt_of("G1", day, known[:count], kit_due)
+            assert any(first <= day < end for first, end in times) == (doubt is not None), day
 
 
 def test_what_makes_no_sense_is_refused(shop: Shop) -> None:

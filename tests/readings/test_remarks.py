@@ -226,8 +226,9 @@ def test_columns_that_no_heading_explains(head: str, cells: list[object], held: 
 @pytest.mark.parametrize(
     ("name", "held"),
     [("REJECTED", True), ("do not use", True), ("old - before ream", True), ("Rev A (superseded)", True), ("NG", True),
-     ("cracked hole 3", True), ("Draft", True), ("Sheet1", False), ("P-77", False), ("near wall", False),
-     ("Bolt holes", False)],
+     ("cracked hole 3", True), ("Draft", True), ("Old", True), ("on hold", True), ("wip", True), ("Seite 1 alt", True),
+     ("ancien", True), ("Ancienne", True), ("viejo", True), ("vieja", True), ("Sheet1", False), ("P-77", False),
+     ("near wall", False), ("Bolt holes", False), ("holder", False), ("Altona", False), ("gold", False)],
 )  # fmt: skip
 def test_the_name_of_a_sheet_may_speak(name: str, held: bool, tmp_path: Path) -> None:
     found = read(workbook(tmp_path / "a.xlsx", wide(), sheet=name), kit())

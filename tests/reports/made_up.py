@@ -26,6 +26,7 @@ from holeqc.inspection.results import (
     Inspection,
     Reason,
 )
+from holeqc.inspection.view import PartView
 from holeqc.problems import Problem
 from holeqc.readings.table import COLUMNS, ColumnUse, Readings, Source
 from holeqc.specification import model as m
@@ -262,22 +263,21 @@ def inspection(
     return found
 
 
-def reasons(found: Inspection, part: str, serial: str, *, together: bool = False) -> list[Reason]:
+def reasons(part: PartView, *_: object, **__: object) -> list[Reason]:
     """Return a sentence for each characteristic that isn't accepted, in place of the judge's own."""
-    rows = found.characteristics
-    mine = rows[(rows["part"] == part) & (rows["serial"] == serial) & (rows["verdict"] > 0)]
     return [
         Reason(
-            row.verdict,
-            f"Hole {row.hole}, {row.wall} wall: {row.characteristic} {row.found:.4f}, allowed {row.lower:.4f} to "
-            f"{row.upper:.4f}, {row.deviation:+.4f} beyond the limit.",
-            row.hole,
-            row.wall,
-            row.characteristic,
-            "bl7_P-0112.xlsx, Readings, F14" if row.reading >= 0 else "",
-            "Engineering disposition." if row.verdict == REJECT else "Read it again and correct the sheet.",
+            row["verdict"],
+            f"Hole {row['hole']}, {row['wall']} wall: {row['characteristic']} {row['found']:.4f}, allowed "
+            f"{row['lower']:.4f} to {row['upper']:.4f}, {row['deviation']:+.4f} beyond the limit.",
+            row["hole"],
+            row["wall"],
+            row["characteristic"],
+            "bl7_P-0112.xlsx, Readings, F14" if row["reading"] >= 0 else "",
+            "Engineering disposition." if row["verdict"] == REJECT else "Read it again and correct the sheet.",
         )
-        for row in mine.itertuples(index=False)
+        for row in part.characteristics
+        if row["verdict"]
     ]
 
 

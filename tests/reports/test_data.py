@@ -20,6 +20,7 @@ from holeqc.reports.blocks import Paragraph
 from holeqc.reports.data import as_data
 from holeqc.reports.part_pages import part_blocks
 from holeqc.specification import model as m
+from holeqc.tables import Texts
 
 
 def keys_of(value: Any) -> Iterator[str]:
@@ -118,10 +119,11 @@ def test_a_run_without_parts_has_no_verdict() -> None:
 
 
 def test_a_note_in_the_sheet_is_told_once_with_its_cell(one: Inspection) -> None:
-    table = one.readings.table
-    table.loc[table.index[:2], "note"] = "<b>chip</b> mark"
-    first = table.iloc[0]
-    (note, *_) = as_data(one)["notes"]
+    rows = one.readings.rows
+    notes = Texts.of(["<b>chip</b> mark"] * 2 + [""] * (len(rows) - 2))
+    first = rows.row(0)
+    noted = dataclasses.replace(one, readings=dataclasses.replace(one.readings, rows=rows.with_columns(note=notes)))
+    (note, *_) = as_data(noted)["notes"]
     assert (note["text"], note["hole"], note["serial"]) == ("<b>chip</b> mark", first["hole"], first["serial"])
     assert note["cell"] == data_cell(first)
 

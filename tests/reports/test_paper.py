@@ -110,7 +110,7 @@ def test_the_first_page_tells_verdict_part_reasons_and_where_to_sign(one: Inspec
     flat = " ".join(Pdf(pdf_of(one)).page_texts()[0].split())
     for words in ("✗ REJECT", "port stern plate, serial P-0112", "Why", "→ Engineering disposition.", "Signed by"):
         assert words in flat
-    for reason in made_up.reasons(one, "port", "P-0112"):
+    for reason in made_up.reasons(Run(one)[0]):
         assert reason.sentence in flat
 
 

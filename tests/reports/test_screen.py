@@ -11,6 +11,7 @@ import made_up
 import pytest
 
 from holeqc.inspection.results import HOLD, Inspection, Reason
+from holeqc.inspection.view import Run
 from holeqc.problems import WARNING, Problem
 from holeqc.reports import screen
 from holeqc.reports.screen import screen_text, screen_width
@@ -59,7 +60,7 @@ def test_columns_are_aligned(one: Inspection) -> None:
 
 def test_every_reason_and_its_action_is_told_once(one: Inspection) -> None:
     text = " ".join(screen_text(one).split())
-    for reason in made_up.reasons(one, "port", "P-0112"):
+    for reason in made_up.reasons(Run(one)[0]):
         assert text.count(reason.sentence) == 1
     assert text.count("-> Engineering disposition.") == 1  # four neighbours ask the same
     assert text.count("-> Read it again and correct the sheet.") == 1
