@@ -116,6 +116,13 @@ def test_a_number_left_from_the_starter_is_refused(left: str) -> None:
     assert [p.code for p in caught.value.problems] == ["untouched-starter"]
 
 
+def test_every_number_left_from_the_starter_is_named() -> None:
+    with pytest.raises(SpecificationError) as caught:
+        parse_specification(starter())
+    (problem,) = (p for p in caught.value.problems if p.code == "untouched-starter")
+    assert problem.found == "size.lower, size.upper, hole[1].x, hole[1].y, hole[2].x, hole[2].y"
+
+
 def test_starter_is_valid_with_every_remark_taken_in() -> None:
     lines = starter().splitlines()
     taken = [re.sub(r'^# (?=\[|[a-z_]+ = |"Dia)', "", line) for line in map(with_numbers, lines)]
