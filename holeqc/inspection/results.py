@@ -407,10 +407,9 @@ def largest_difference(
         return difference, np.zeros(groups, dtype=np.bool_)
     inner, width = _dense_inner(outer, inner, groups)
     place = outer * width + inner
-    top, low = (np.full(groups * width, end) for end in (-np.inf, np.inf))
-    np.maximum.at(top, place, value)
-    np.minimum.at(low, place, value)
-    top, low = top.reshape(groups, width), low.reshape(groups, width)
+    top, low = np.full((groups, width), -np.inf), np.full((groups, width), np.inf)
+    np.maximum.at(top.reshape(-1), place, value)
+    np.minimum.at(low.reshape(-1), place, value)
     each = np.arange(groups)
     at_top, at_low = top.argmax(axis=1), low.argmin(axis=1)
     highest, lowest = top[each, at_top], low[each, at_low]

@@ -768,13 +768,12 @@ def read_text(
         if by_width is not None and (grid := _in_fixed_width(container, text, by_width)) is not None:
             return RawSheet(container.name, "", grid, text_only=True, delimiter="blanks")
         delimiter, skip = _delimiter(container, text, score)
-    read = None if skip else _unquoted(container, text, delimiter, options)
-    if read is None:
+    unquoted = None if skip else _unquoted(container, text, delimiter, options)
+    if unquoted is None:
         _check_amount(container, text, delimiter, options.limits)
-        read = _fields(container, text, delimiter, options, skip)
-    builder, widths = read
+    builder, widths = unquoted or _fields(container, text, delimiter, options, skip)
     grid = builder.finish()
-    if read is None:
+    if unquoted is None:
         _check_quotes(container, grid, delimiter)
     cut = builder.rows - 1 if _is_cut(container, widths) else -1
     return RawSheet(container.name, "", grid, text_only=True, delimiter=delimiter, cut_row=cut)

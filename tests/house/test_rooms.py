@@ -208,9 +208,11 @@ def test_commands_do_without_data_frames(tmp_path: Path) -> None:
     samples, kit = ROOT / "sample_measurements", ROOT / "tolerances" / "bl7.toml"
     sheet, record = str(samples / "bl7_P-0112.xlsx"), str(tmp_path / "shop.ledger")
     lines = [
-        ["check", str(kit), sheet, "--out", str(tmp_path / "out")], ["check", str(kit), sheet, "--record", "--ledger", record, "--by", "bench 2"],
-        ["part", "P-0112", "--ledger", record], ["sheet", str(kit), "--serial", "P-1", "-o", str(tmp_path / "s.xlsx")],
-    ]  # fmt: skip
+        ["check", str(kit), sheet, "--out", str(tmp_path / "out")],
+        ["check", str(kit), sheet, "--record", "--ledger", record, "--by", "bench 2"],
+        ["part", "P-0112", "--ledger", record],
+        ["sheet", str(kit), "--serial", "P-1", "-o", str(tmp_path / "s.xlsx")],
+    ]
     code = (
         "import sys\n"
         "from holeqc.__main__ import run\n"

@@ -76,7 +76,7 @@ def test_a_slip_of_ours_is_no_damage_of_the_file(
 
 @pytest.mark.parametrize(("part", "old", "new", "word"), [
     ("xl/_rels/workbook.xml.rels", " Target=", " Targett=", "without Target"),
-    ("xl/workbook.xml", "<sheet name=", "<sheet nam=", "without name"),
+    ("xl/workbook.xml", ' name="Sheet1"', ' nam="Sheet1"', "without name"),
     ("xl/workbook.xml", 'r:id="rId1"', 'r:id="rId77"', "leads to no part"),
     ("xl/styles.xml", "</cellXfs>", '<xf fontId="x"/></cellXfs>', "style 'x'"),
     ("xl/styles.xml", "<numFmts", '<numFmts><numFmt numFmtId="170"/></numFmts><numFmts', "without formatCode"),
