@@ -253,7 +253,8 @@ def test_a_hundred_cells_of_one_cause_are_one_line(tmp_path: Path) -> None:
     text = " ".join(screen_text(found).split())
     assert text.count("has no such gauge") == 1
     assert "(J2 to J21 and 92 more to J113)" in text
-    page = re.sub(r"\s+", " ", unescape(re.sub("<[^>]+>", " ", html_page(report_for(Run(found), 10)))))
+    page = html_page(report_for(Run(found), 10)).replace("<wbr>", "")  # a long path may break anywhere
+    page = re.sub(r"\s+", " ", unescape(re.sub("<[^>]+>", " ", page)))
     assert page.count("gauge.csv, J2 to J21 and 92 more to J113") == 1
     assert "more of the same" not in page
     cells = [p["cell"] for p in as_data(found)["problems"] if p["code"] == "unknown-gauge"]
