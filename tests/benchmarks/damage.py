@@ -551,7 +551,8 @@ def misread(path: Path, out: str) -> str:
         else:
             text = path.read_bytes().replace(b"\0", b"").decode("utf-8-sig")
             delimiter = max(";\t|,", key=text.count)
-            lines = [next(csv.reader([line], delimiter=delimiter), []) for line in re.split("\r\n|\r|\n", text)]
+            rows = text.splitlines() if path.suffix == ".txt" else re.split("\r\n|\r|\n", text)  # a form feed ends a line
+            lines = [next(csv.reader([line], delimiter=delimiter), []) for line in rows]
     except Exception:  # what that reader can't read can't be compared
         return ""
     for part in json.loads(out)["parts"]:
