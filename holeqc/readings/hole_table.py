@@ -401,7 +401,7 @@ def _exact(run: _Run, row: int, column: Column) -> tuple[Fraction, Unit] | None:
                     "Type it; what stands above is not copied down")  # fmt: skip
         return None
     found = length_of(content, run.decimal)
-    if found.issue is not None or found.value != found.value:
+    if found.issue is not None or not np.isfinite(found.value):
         issue = found.issue
         run.problem(row, column.place, issue.message if issue else "this is not a number", text_of(content),
                     issue.allowed if issue else "a number", issue.action if issue else "Correct it")  # fmt: skip
@@ -519,7 +519,7 @@ def _deviation(run: _Run, row: int, at: dict[str, Column], word: str) -> Fractio
         return None
     typed = cleaned(text_of(content)).lstrip("±").strip()
     value = length_of(content if isinstance(content, float) else typed, run.decimal)
-    if value.issue is not None or value.value != value.value:
+    if value.issue is not None or not np.isfinite(value.value):
         run.problem(row, column.place, "this is not a number", text_of(content), "a deviation such as .006",
                     "Correct it")  # fmt: skip
         return None

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from making import cell_xml
 
 from holeqc.__main__ import run
 from holeqc.problems import ReadingsError
@@ -139,6 +140,14 @@ def workbook(tmp_path: Path, rows: list[list[Any]], second: bool = False) -> Pat
     path = tmp_path / "holes.xlsx"
     book.save(path)
     return path
+
+
+@pytest.mark.parametrize("column", list("BCDEF"))
+def test_a_number_beyond_all_numbers_is_named(column: str, tmp_path: Path) -> None:
+    path = workbook(tmp_path, [["hole", "x", "y", "size", "plus", "minus"], ["1", 1.5, 1.25, 0.455, 0.007, 0]])
+    with pytest.raises(ReadingsError) as caught:
+        read_hole_table(cell_xml(path, f"{column}2", f'<c r="{column}2"><v>1e400</v></c>'), "in")
+    assert [p.cell for p in caught.value.problems] == [f"{column}2"]
 
 
 def test_a_workbook_with_a_fraction_that_became_a_date_and_a_hidden_row(tmp_path: Path) -> None:
