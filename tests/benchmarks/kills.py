@@ -79,7 +79,10 @@ def killed(words: list[str], folder: Path, moment: float) -> bool:
     done, _ = os.waitpid(child, os.WNOHANG)
     if done:
         return False
-    os.killpg(child, signal.SIGKILL)
+    try:
+        os.killpg(child, signal.SIGKILL)
+    except ProcessLookupError:  # it hasn't got as far as a group of its own
+        os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
     with contextlib.suppress(ChildProcessError):  # its own child, which comes to us: gone, not only dead
         os.waitpid(-child, 0)
