@@ -101,6 +101,7 @@ def main() -> int:
         made = Path(name) / "made"
         made.mkdir()
         sources(made)
+        shutil.rmtree(made / "out")  # where the commands write
         load([["check", str(KIT), GOOD, "--json"], ["sheet", str(KIT), "-o", "s.xlsx"]], Path(name))
         for command, written in COMMANDS[o.first :]:
             words = command.split()
