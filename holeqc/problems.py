@@ -26,7 +26,8 @@ class Problem:
 
     ``code`` is a short stable word pair for machines (``unknown-hole``), ``severity`` one of ``error``, ``warning``,
     ``note``. ``where`` is a key path for a specification (``hole[3].size.lower``); ``file``, ``sheet`` and ``cell``
-    place a reading. ``part``, ``serial``, ``hole`` and ``wall`` tie it to what is judged, empty when not known.
+    place a reading, empty until that is known. ``part``, ``serial``, ``hole`` and ``wall`` tie it to what is judged,
+    empty when not known.
     ``holds`` says that what it touches can't be accepted until it is resolved.
     """
 
@@ -77,6 +78,10 @@ class Problem:
             self, message=message, found=found, holds=True, sheet=sheet, cell=cell, part=part, serial=serial
         )  # fmt: skip
 
+    def at(self, **place: str) -> Problem:
+        """Return what is wrong with a content as the problem of one cell: found, file, sheet, cell, part and so on."""
+        return replace(self, **place)  # type: ignore[arg-type]
+
     @property
     def anywhere(self) -> Problem:
         """The same problem without cell, hole and wall: equal for all cells of which the same is said."""
@@ -96,6 +101,23 @@ class Problem:
     def as_dict(self) -> dict[str, object]:
         """Return all fields by name, for JSON."""
         return asdict(self)
+
+
+def flaw(
+    code: str, message: str, allowed: str = "", action: str = "", severity: str = ERROR, holds: bool = True
+) -> Problem:
+    """Return what is wrong with a content, before its cell is known."""
+    return Problem(severity, code, message, "", allowed, action, holds=holds)
+
+
+def note(code: str, message: str, action: str = "") -> Problem:
+    """Return what is worth knowing of a content and changes nothing."""
+    return Problem(NOTE, code, message, action=action)
+
+
+def warning(code: str, message: str, allowed: str = "", action: str = "", *, holds: bool = False) -> Problem:
+    """Return what a person must look at; the content is used as it stands."""
+    return Problem(WARNING, code, message, "", allowed, action, holds=holds)
 
 
 def shown_path(path: str | os.PathLike[str]) -> str:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from holeqc.characteristics import LENGTH, OF_WORD
-from holeqc.problems import Problem
+from holeqc.problems import Problem, flaw, note, warning
 from holeqc.quantities import GRAIN, MM_PER_INCH, decimals_of, unit_name
 from holeqc.readings.containers import BoolArray, Content, Grid, IntArray, Uncalculated, refusal
 from holeqc.readings.draft import UNIT_CODES, Array
@@ -24,7 +24,7 @@ from holeqc.readings.layouts import NUMBERED, Context, Field, Layout, Table
 from holeqc.readings.rows import span
 from holeqc.readings.sheet_layout import is_marked
 from holeqc.readings.synonyms import FIELD, question_of, tokens
-from holeqc.readings.table import Issue, cell_name, note, warning
+from holeqc.readings.table import cell_name
 from holeqc.readings.values import length_of
 from holeqc.readings.words import (
     REMARK,
@@ -189,7 +189,7 @@ def _swallowed(context: Context) -> None:
         for code, label in enumerate(grid_column.labels):
             if isinstance(label, str) and _SPREADSHEET_ROWS.search(label) and sheet.delimiter in label:
                 row = int(np.argmax(grid_column.codes == code)) if grid_column.codes is not None else 0
-                issue = Issue(
+                issue = flaw(
                     "swallowed-row",
                     "one field runs over a line end, delimiters and all: a quotation mark may have swallowed a row",
                     "one row a line",
@@ -789,7 +789,7 @@ def surplus_rows(table: Table, known: Rows) -> None:
     rows = np.flatnonzero(extra)
     if not rows.size:
         return
-    issue = Issue(
+    issue = flaw(
         "surplus-field",
         f"the row has more fields than the heading, which has {width}: a field may have been parted in "
         "two, and all behind it be out of place",
@@ -817,7 +817,7 @@ def cut_row(table: Table, known: Rows) -> None:
         return
     row, at = int(rows[0]), context.sheet.cut_row
     last = max(c for c in range(grid.width) if grid.cell(at, c) is not None)
-    issue = Issue(
+    issue = flaw(
         "cut-row",
         "the file ends in the middle of this row: the row, and perhaps more rows, are missing",
         "a whole last row with a line end",
@@ -870,7 +870,7 @@ def merged_cells(table: Table, column: int, rows: IntArray, issue: Array) -> Arr
     doubted = (words > 0) & (issue == 0)
     codes = {
         number: table.context.draft.issue_code(
-            Issue("merged-reading", texts[number - 1], "one reading a cell", "Unmerge the cells and type each reading"))
+            flaw("merged-reading", texts[number - 1], "one reading a cell", "Unmerge the cells and type each reading"))
         for number in np.unique(words[doubted]).tolist()
     }  # fmt: skip
     issue[doubted] = [codes[number] for number in words[doubted].tolist()]
@@ -978,7 +978,7 @@ def parts_without_readings(context: Context) -> None:
     silent = [pair for pair in tally.named if pair not in tally.read]
     if not silent:
         return
-    issue = Issue(
+    issue = flaw(
         "no-readings",
         "the part is named, but not one reading is there",
         "readings of its holes",

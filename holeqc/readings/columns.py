@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from holeqc.characteristics import ANGLES, OF_WORD, unit_of, with_unit
-from holeqc.problems import Problem
+from holeqc.problems import Problem, note, warning
 from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, convert, decimals_of, format_length
 from holeqc.readings.account import Kinds, in_ascii, quoted
 from holeqc.readings.containers import BoolArray, Content, GridColumn, IntArray, Uncalculated
@@ -24,7 +24,7 @@ from holeqc.readings.layouts import Table, views
 from holeqc.readings.rows import Rows
 from holeqc.readings.sheet_layout import is_before_text
 from holeqc.readings.synonyms import FIELD, tokens
-from holeqc.readings.table import ColumnUse, Issue, cell_name, measured_limits, note, warning
+from holeqc.readings.table import ColumnUse, cell_name, measured_limits
 from holeqc.readings.values import date_of, length_of
 from holeqc.readings.words import (
     REMARK,
@@ -547,7 +547,7 @@ def _off_position(table: Table, known: Rows, column: int) -> None:
     _hold_beyond(table, known, issue, most, column)
 
 
-def _hold_beyond(table: Table, known: Rows, issue: Issue, most: FloatArray, column: int) -> None:
+def _hold_beyond(table: Table, known: Rows, issue: Problem, most: FloatArray, column: int) -> None:
     """Hold holes whose number in a column is beyond the most that each hole of the kit (h,) may have."""
     values, _ = column_values(table, column)
     with np.errstate(invalid="ignore"):
@@ -801,7 +801,7 @@ def _passes(content: Content, own: bool) -> bool:
     return own and isinstance(content, str) and content.strip().startswith(("?", "…"))
 
 
-def _hold_rows(table: Table, known: Rows, issue: Issue, rows: IntArray, column: int) -> None:
+def _hold_rows(table: Table, known: Rows, issue: Problem, rows: IntArray, column: int) -> None:
     context = table.context
 
     def make(row: int) -> Problem:

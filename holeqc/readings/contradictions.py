@@ -11,11 +11,11 @@ from collections.abc import Callable
 import numpy as np
 
 from holeqc.characteristics import NUMBERS, OF_WORD
-from holeqc.problems import Problem
+from holeqc.problems import Problem, note, warning
 from holeqc.quantities import GRAIN, FloatArray, convert, decimals_of
 from holeqc.readings.containers import BoolArray, IntArray
 from holeqc.readings.draft import DIAMETER, DISTANCE, EDGE, OF_KIND, PLUG, UNIT_CODES, Array, Findings, X, Y
-from holeqc.readings.table import CHARACTERISTICS, FIRST_ELEMENT, STOPS, bound, note, warning
+from holeqc.readings.table import CHARACTERISTICS, FIRST_ELEMENT, STOPS, bound
 from holeqc.readings.values import BETWEEN_SYSTEMS
 from holeqc.readings.words import WORDS
 from holeqc.specification.model import Gauge, Specification

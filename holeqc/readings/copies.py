@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from holeqc.characteristics import FINE, NUMBERS
-from holeqc.problems import Problem
+from holeqc.problems import Problem, warning
 from holeqc.quantities import GRAIN, FloatArray
 from holeqc.readings.containers import BoolArray, IntArray
 from holeqc.readings.draft import DIAMETER, Array, Findings, X, Y, size_limits
-from holeqc.readings.table import bound, position_tolerance, warning
+from holeqc.readings.table import bound, position_tolerance
 from holeqc.tables import joint, numbered, ranked
 
 COPIED_PART, COPIED_HOLE = 6, 6  #: so many lengths must be equal before a copy is likelier than chance

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from holeqc.problems import Problem
+from holeqc.problems import Problem, flaw, note, warning
 from holeqc.quantities import FloatArray, convert
 from holeqc.readings.containers import Content, IntArray
 from holeqc.readings.distances import BOTH, FIRST, PIN, PINS, SECOND, WAY, Ends, parted, way_of
@@ -14,7 +14,7 @@ from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.identities import Match, text_of
 from holeqc.readings.layouts import Source, Table, fill_down
 from holeqc.readings.rows import Reporter, Rows
-from holeqc.readings.table import Issue, note, places_of, warning
+from holeqc.readings.table import places_of
 from holeqc.readings.values import length_of
 from holeqc.specification.model import EDGE, OVER_PINS, PINNED, WAYS, Distance
 
@@ -31,7 +31,7 @@ def read_ends(table: Table, known: Rows) -> Array:
     sides = _both_ends(table, known, ends, report)
     ways = table.source(WAY)
     fill_down(ways, table.rows, table.block_of, table.any_reading)
-    unknown = Issue("unknown-way", "it isn't clear how the distance was taken", ", ".join(WAYS), "Write one of these")
+    unknown = flaw("unknown-way", "it isn't clear how the distance was taken", ", ".join(WAYS), "Write one of these")
     way = _settled(ways, way_of, report, "way", unknown)
     first_pin, second_pin, both_pins = (_pins(table, word, report) for word in (PIN[FIRST], PIN[SECOND], PINS))
     pins = [np.where(np.isnan(pin), both_pins, pin) for pin in (first_pin, second_pin)]
@@ -48,7 +48,7 @@ def read_ends(table: Table, known: Rows) -> Array:
         )
         distinct[n] = Distance(one, other, str(way[row]), "", tuple(both)) if one and other else None  # type: ignore[arg-type]
     same = (sides[0] == sides[1]) & (sides[0] != "") & table.any_reading
-    _mark(table, known, same, Issue("same-end", "the distance has the same end twice", ends.allowed, "Name two ends"))
+    _mark(table, known, same, flaw("same-end", "the distance has the same end twice", ends.allowed, "Name two ends"))
     return distinct[inverse.ravel()]
 
 
@@ -74,7 +74,7 @@ def _same_pins(table: Table, known: Rows, sides: list[Array], pins: list[FloatAr
 
 def _both_ends(table: Table, known: Rows, ends: Ends, report: Reporter) -> list[Array]:
     """Return the first and the second end of each row (r,), '' where it isn't known."""
-    unknown = Issue("unknown-end", "the kit has no such hole or edge", ends.allowed, "Correct the hole or the edge")
+    unknown = flaw("unknown-end", "the kit has no such hole or edge", ends.allowed, "Correct the hole or the edge")
     if table.fields(BOTH) and not table.fields(FIRST):
         found = table.source(BOTH)
         both = [parted(label, ends.match) for label in found.labels]
@@ -93,7 +93,7 @@ def _both_ends(table: Table, known: Rows, ends: Ends, report: Reporter) -> list[
     return out
 
 
-def _settled(found: Source, match: Callable[[Content], str], report: Reporter, word: str, unknown: Issue) -> Array:
+def _settled(found: Source, match: Callable[[Content], str], report: Reporter, word: str, unknown: Problem) -> Array:
     """Return what each row's label means (r,), '' where it says nothing; labels that mean nothing are reported."""
     named = [match(label) for label in found.labels]
     report.report(found, [Match(issue=None if name else unknown) for name in named], word, unusable=True)
@@ -102,7 +102,7 @@ def _settled(found: Source, match: Callable[[Content], str], report: Reporter, w
 
 def _missing(table: Table, known: Rows, found: Source) -> None:
     _mark(table, known, ~found.said() & table.any_reading,
-          Issue("end-missing", "a distance names only one of its ends", "two ends", "Write both"))  # fmt: skip
+          flaw("end-missing", "a distance names only one of its ends", "two ends", "Write both"))  # fmt: skip
 
 
 _NO_PIN_THERE = {"", "-", "–", "—", "none", "keine", "aucune", "ninguno"}
@@ -127,9 +127,9 @@ def _pins(table: Table, word: str, report: Reporter) -> FloatArray:
         issue = typed.issue
         if issue is None and not 0.0 < value < largest:
             allowed = f"below {largest:g} {spec.unit}"
-            issue = Issue("measuring-pin-size", "no such pin enters the holes", allowed, "Correct the pin's diameter")
+            issue = flaw("measuring-pin-size", "no such pin enters the holes", allowed, "Correct the pin's diameter")
         elif issue is None and hand and not any(abs(value - pin) < SAME_PIN for pin in hand):
-            issue = Issue("unknown-measuring-pin", "the kit lists no such pin, so its diameter isn't known to be right",
+            issue = flaw("unknown-measuring-pin", "the kit lists no such pin, so its diameter isn't known to be right",
                           f"pins {', '.join(f'{p:g}' for p in hand)}",
                           "Correct it, or list the pin under plan.distance_pins")  # fmt: skip
         values.append(value)
@@ -138,7 +138,7 @@ def _pins(table: Table, word: str, report: Reporter) -> FloatArray:
     return np.array([*values, np.nan])[found.codes]
 
 
-def _mark(table: Table, known: Rows, rows: Array, issue: Issue) -> None:
+def _mark(table: Table, known: Rows, rows: Array, issue: Problem) -> None:
     """Report a doubt of some rows (r,) and give it to their readings."""
     at = np.flatnonzero(rows)
     if not at.size:
@@ -183,7 +183,7 @@ def add_ends(table: Table, distances: Array, chunk: dict[str, Array], row_of: In
     chunk["issue"] = np.where(chunk["issue"] == 0, issue, chunk["issue"])
 
 
-def _whole(table: Table, found: Distance, way: str) -> tuple[Distance, Issue | None]:
+def _whole(table: Table, found: Distance, way: str) -> tuple[Distance, Problem | None]:
     """Return a distance with its way and pins settled, its ends in the order of the kit, and what isn't clear of it."""
     spec = table.context.spec
     plan, place = spec.plan.distances, places_of(spec)
@@ -201,7 +201,7 @@ def _whole(table: Table, found: Distance, way: str) -> tuple[Distance, Issue | N
     return Distance(first, second, way or OVER_PINS, "", (one, other)), issue
 
 
-_NO_ENDS = Issue("end-missing", "a distance without two ends that the kit knows", "two ends", "Write both")
+_NO_ENDS = flaw("end-missing", "a distance without two ends that the kit knows", "two ends", "Write both")
 _NO_WAY = warning("way-missing", "it isn't said how the distance was taken", ", ".join(WAYS), "Write the way beside it",
                   holds=True)  # fmt: skip
 _NO_PIN = warning("measuring-pin-missing", "the distance was taken over pins, and no pin's diameter is said",

@@ -18,7 +18,6 @@ from holeqc.readings.table import (
     CHARACTERISTICS,
     COLUMNS,
     Collector,
-    Issue,
     beyond,
     cell_name,
     drawn_distances,
@@ -106,13 +105,13 @@ class Draft:
     sheet: Interner = field(default_factory=Interner)
     doubt: Interner = field(default_factory=Interner)
     ends: Interner = field(default_factory=Interner)  #: what distances are of
-    issues: list[Issue | None] = field(default_factory=lambda: [None])
+    issues: list[Problem | None] = field(default_factory=lambda: [None])
     chunks: list[dict[str, Array]] = field(default_factory=list)
     most_holes: int = MOST_HOLES
     reported: set[int] = field(default_factory=set)  #: issues that were reported for their row or column already
-    _issue_index: dict[Issue, int] = field(default_factory=dict)
+    _issue_index: dict[Problem, int] = field(default_factory=dict)
 
-    def issue_code(self, issue: Issue | None) -> int:
+    def issue_code(self, issue: Problem | None) -> int:
         """Return the place of an issue in ``issues``."""
         if issue is None:
             return 0
@@ -216,7 +215,7 @@ class Cell:
         """Return the problem of a reading's own issue."""
         issue = self._draft.issues[int(self._arrays["issue"][index])]
         assert issue is not None
-        return issue.problem(found=repr(self.typed(index)), **self.place(index))
+        return issue.at(found=repr(self.typed(index)), **self.place(index))
 
 
 def by_sheet(arrays: dict[str, Array], rows: IntArray) -> list[IntArray]:
@@ -415,14 +414,12 @@ class Findings:
         rest = sum(counts[CELLS_NAMED:])
         return ", ".join(names[:CELLS_NAMED]) + (f" and {rest} more" if rest else "")
 
-    def problem(self, issue: Issue, index: int, found: str = "", allowed: str = "", **over: str) -> Problem:
+    def problem(self, issue: Problem, index: int, found: str = "", allowed: str = "", **over: str) -> Problem:
         """Return the problem of a reading."""
         place = self.cell.place(index) | over
-        return Issue(
-            issue.code, issue.message, allowed or issue.allowed, issue.action, issue.severity, issue.holds
-        ).problem(found=found or self.found(index), **place)
+        return issue.at(found=found or self.found(index), allowed=allowed or issue.allowed, **place)
 
-    def piece_problem(self, issue: Issue, index: int, found: str, allowed: str = "") -> Problem:
+    def piece_problem(self, issue: Problem, index: int, found: str, allowed: str = "") -> Problem:
         """Return a problem of a whole part, placed at one of its readings."""
         return self.problem(issue, index, found, allowed, hole="", wall="")
 
@@ -555,7 +552,7 @@ def size_limits(spec: Specification) -> tuple[FloatArray, FloatArray]:
 # What a problem says a cell should hold, made to suit that cell: a size for a diameter, a coordinate for x and y.
 
 
-def suited(problem: Problem, issue: Issue, draft: Draft, arrays: dict[str, Array], index: int) -> Problem:
+def suited(problem: Problem, issue: Problem, draft: Draft, arrays: dict[str, Array], index: int) -> Problem:
     """Return the problem of a reading with an example, and what a date was typed as, that suit what it is of."""
     if issue.allowed != NUMBER:
         return problem

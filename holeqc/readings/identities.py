@@ -11,11 +11,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from holeqc.problems import ERROR
+from holeqc.problems import ERROR, Problem, flaw, note, warning
 from holeqc.readings.containers import EXACT_INTEGERS, Content, Uncalculated
 from holeqc.readings.headings import MODIFIER, Vocabulary
 from holeqc.readings.sheet_layout import DIGITS_KEPT
-from holeqc.readings.table import Issue, note, warning
 from holeqc.readings.values import date_of
 from holeqc.readings.words import folded, hole_key, part_of
 from holeqc.specification.model import Specification
@@ -43,7 +42,7 @@ class Match:
 
     code: int = -1
     text: str = ""
-    issue: Issue | None = None
+    issue: Problem | None = None
 
 
 def text_of(content: Content) -> str:
@@ -55,10 +54,10 @@ def text_of(content: Content) -> str:
     return " ".join(str(content).split())
 
 
-def _odd(content: Content, what: str) -> Issue | None:
+def _odd(content: Content, what: str) -> Problem | None:
     """Return the doubt that any label can raise: an error cell, a formula, a date, an escape's remains."""
     if isinstance(content, Uncalculated):
-        return Issue(
+        return flaw(
             "formula-not-calculated",
             f"the formula for the {what} has never been calculated",
             action="Open the workbook in a spreadsheet program, let it calculate, and save it",
@@ -67,15 +66,15 @@ def _odd(content: Content, what: str) -> Issue | None:
         likely = ""
         if isinstance(content, dt.datetime | dt.date):
             likely = f": likely {content.month}-{content.day} or {content.day}-{content.month}"
-        return Issue(
+        return flaw(
             "date-for-label",
             f"the {what} has become a date{likely}",
             action="Format the cell as text and type it again",
         )
     if isinstance(content, str) and content.strip().startswith("#") and content.strip().endswith(("!", "?", "/A")):
-        return Issue("error-cell", f"the {what} shows an error of the spreadsheet", action=_TYPE_AGAIN)
+        return flaw("error-cell", f"the {what} shows an error of the spreadsheet", action=_TYPE_AGAIN)
     if isinstance(content, str) and re.search(r"_x[0-9A-Fa-f]{4}_", content):
-        return Issue("escape-residue", f"the {what} holds remains of a file format", action=_TYPE_AGAIN)
+        return flaw("escape-residue", f"the {what} holds remains of a file format", action=_TYPE_AGAIN)
     return None
 
 
@@ -96,7 +95,7 @@ class Holes:
         """Return the hole that a label means."""
         odd = _odd(content, "hole")
         if odd is not None:
-            return Match(issue=Issue(odd.code, odd.message, self._allowed, odd.action))
+            return Match(issue=flaw(odd.code, odd.message, self._allowed, odd.action))
         text = text_of(content).casefold()
         if text in self._exact:
             return Match(self._exact[text])
@@ -108,7 +107,7 @@ class Holes:
                 zeros = table is self._bare and key != hole.casefold()
                 return Match(found[0], issue=note("hole-label", f"read as hole {hole}") if zeros else None)
         return Match(
-            issue=Issue(
+            issue=flaw(
                 "unknown-hole",
                 self._message(key),
                 self._allowed,
@@ -157,16 +156,16 @@ def match_serial(content: Content) -> Match:
         if odd.code == "formula-not-calculated":
             message = f"{odd.message}, so its cell holds no value"
             odd = replace(odd, message=message, action=f"{odd.action}; or {_TYPE_IT}")
-        return Match(0, text, Issue(odd.code, odd.message, "the serial number as text", odd.action))
+        return Match(0, text, flaw(odd.code, odd.message, "the serial number as text", odd.action))
     text = text_of(content)
     if fault := serial_fault(text):
-        issue = Issue(
+        issue = flaw(
             "bad-serial", f"this can't be a serial number: {fault}", SERIAL_ALLOWED, "Write the part's serial number"
         )
         return Match(0, text, issue)
     several = _serials_in(content)
     if several:
-        issue = Issue(
+        issue = flaw(
             "several-serials",
             f"one field names {len(several)} serial numbers, {' and '.join(several)}: whose readings these are can't "
             "be told",
@@ -204,8 +203,8 @@ def _serials_in(content: Content) -> list[str]:
     return pieces if len(pieces) > 1 and all(any(c.isdigit() for c in p) for p in pieces) else []
 
 
-def _lost(text: str) -> Issue:
-    return Issue(
+def _lost(text: str) -> Problem:
+    return flaw(
         "serial-digits-lost",
         f"a spreadsheet has kept only {DIGITS_KEPT} or fewer digits of this serial number",
         "the serial number as text",
@@ -439,7 +438,7 @@ class Parts:
             if len(exact) == 1:
                 return Match(exact[0], issue=note("part-word", f"read as part {self._names[exact[0]][0]}"))
         return Match(
-            issue=Issue(
+            issue=flaw(
                 "unknown-part",
                 "the kit has no such part",
                 self._allowed,
@@ -469,7 +468,7 @@ class WallNames:
         if 0 <= place < len(self._names) and len(self._names) <= 2:
             return Match(place, issue=note("wall-word", f"read as wall {self._names[place]}"))
         return Match(
-            issue=Issue(
+            issue=flaw(
                 "unknown-wall",
                 "the kit has no such wall",
                 self._allowed,
@@ -563,7 +562,7 @@ def trial_of(content: Content) -> Match:
     return Match(0, issue=warning("bad-trial", "this is no count of a repeated reading", "1, 2, 3 ...", _TYPE_AGAIN))
 
 
-def direction_of(content: Content, vocabulary: Vocabulary, directions: Sequence[float]) -> tuple[float, Issue | None]:
+def direction_of(content: Content, vocabulary: Vocabulary, directions: Sequence[float]) -> tuple[float, Problem | None]:
     """Return a direction in degrees, NaN with a doubt where it is none."""
     number: float | None = None
     if isinstance(content, float):

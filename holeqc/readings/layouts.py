@@ -30,7 +30,7 @@ from holeqc.readings.sheet_layout import (
     parse_marker,
 )
 from holeqc.readings.synonyms import FIELD, plain
-from holeqc.readings.table import Collector, ColumnUse, Issue, cell_name
+from holeqc.readings.table import Collector, ColumnUse, cell_name
 from holeqc.readings.words import hole_key
 from holeqc.specification.model import Specification
 
@@ -784,10 +784,10 @@ class Context:
     tally: Tally = dataclasses.field(default_factory=Tally)
     uses: list[ColumnUse] = dataclasses.field(default_factory=list)  #: how the columns of its tables were understood
 
-    def problem(self, issue: Issue, found: str, row: int, column: int, **tied: str) -> Problem:
+    def problem(self, issue: Problem, found: str, row: int, column: int, **tied: str) -> Problem:
         """Return the problem of a cell (row and column from 0, -1 where there is no cell)."""
         cell = cell_name(row + 1, column + 1) if row >= 0 and column >= 0 else ""
-        return issue.problem(found=found, file=self.sheet.file, sheet=self.sheet.name, cell=cell, **tied)
+        return issue.at(found=found, file=self.sheet.file, sheet=self.sheet.name, cell=cell, **tied)
 
     def mark(self, rows: IntArray, columns: Sequence[int]) -> None:
         """Note that cells of some rows and columns (from 0) are read, or named as not read."""
@@ -795,7 +795,7 @@ class Context:
             if column < self.used.shape[1]:
                 self.used[rows, column] = True
 
-    def say(self, issue: Issue, found: str, row: int = -1, column: int = -1, **tied: str) -> None:
+    def say(self, issue: Problem, found: str, row: int = -1, column: int = -1, **tied: str) -> None:
         """Add the problem of a cell."""
         self.collector.add(self.problem(issue, found, row, column, **tied))
 

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holeqc.door import near_names
-from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, shown_path
+from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, flaw, shown_path
 from holeqc.quantities import FloatArray, parse_unit
 from holeqc.readings.containers import (
     LOCKS,
@@ -36,7 +36,7 @@ from holeqc.readings.containers import (
     examine,
 )
 from holeqc.readings.files import RawSheet
-from holeqc.readings.table import Collector, Issue, cell_name
+from holeqc.readings.table import Collector, cell_name
 from holeqc.readings.values import cleaned, decimal_mark, length_of
 
 HEAD_ROWS = 60  #: the row of headings is looked for in so many rows
@@ -614,7 +614,7 @@ class _Texts:
         self.values = np.full(size, np.nan)
         self.absent = np.zeros(size, dtype=np.bool_)
         self.units: list[str] = [""] * size
-        self.issues: dict[int, Issue] = {}
+        self.issues: dict[int, Problem] = {}
         texts = [c.strip(" \t\xa0") if isinstance(c, str) and not isinstance(c, Uncalculated) else "" for c in labels]
         point = np.array([_POINT.fullmatch(t) is not None for t in texts], dtype=np.bool_)
         comma = np.array([not p and _COMMA.fullmatch(t) is not None for t, p in zip(texts, point, strict=True)],
@@ -653,7 +653,7 @@ class _Texts:
         self.values[n], self.units[n] = length.value, length.unit
         issue = length.issue
         if issue is None and "\n" in str(self.labels[n]):
-            issue = Issue("line-break", "a line break stands in the cell", "a number", "Type the number again")
+            issue = flaw("line-break", "a line break stands in the cell", "a number", "Type the number again")
         if issue is None:
             return
         text = cleaned(str(self.labels[n]))
@@ -661,7 +661,7 @@ class _Texts:
             self.absent[n] = True
             return
         if _CENSORED.fullmatch(text):
-            issue = Issue("cut-off-reading", "the reading is beyond what its gauge can show", issue.allowed, _CUT_OFF)
+            issue = flaw("cut-off-reading", "the reading is beyond what its gauge can show", issue.allowed, _CUT_OFF)
         self.values[n] = np.nan
         self.issues[n] = issue
 

@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 
 from holeqc.characteristics import ANGLES, DEGREES, NUMBERS
-from holeqc.problems import Problem
+from holeqc.problems import Problem, flaw, warning
 from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray
 from holeqc.readings.containers import BoolArray, IntArray
 from holeqc.readings.contradictions import (
@@ -25,7 +25,7 @@ from holeqc.readings.contradictions import (
 from holeqc.readings.copies import find_arrangements, find_copies, find_swapped_walls
 from holeqc.readings.draft import DIAMETER, PLUG, UNIT_CODES, Array, Draft, Findings, X, Y, look_at
 from holeqc.readings.identities import spelt_alike
-from holeqc.readings.table import CHARACTERISTICS, ENTERS, NEAR_FORM, STOPS, Collector, Issue, beyond, bound, warning
+from holeqc.readings.table import CHARACTERISTICS, ENTERS, NEAR_FORM, STOPS, Collector, beyond, bound
 from holeqc.readings.values import excel_day, typed_as
 from holeqc.readings.words import WORDS
 from holeqc.specification.model import Specification
@@ -133,7 +133,7 @@ def _not_positive(findings: Findings, usable: BoolArray) -> None:
         action = (
             "Leave the cell empty where nothing was measured" if value == 0 else "Measure again and correct the cell"
         )
-        return findings.problem(Issue("not-positive", message, "", action), index, allowed=findings.allowed(index))
+        return findings.problem(flaw("not-positive", message, "", action), index, allowed=findings.allowed(index))
 
     findings.report(rows, make, doubt="not-positive")
 

@@ -30,13 +30,13 @@ import numpy as np
 
 from holeqc.door import json_values
 from holeqc.printing import shortened
-from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError
+from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, flaw
 from holeqc.quantities import FloatArray, format_length
 from holeqc.readings.containers import Container, ReadOptions, refusal
 from holeqc.readings.draft import TYPES, UNIT_CODES, Draft
 from holeqc.readings.headings import Vocabulary
 from holeqc.readings.identities import FeatureNames, Gauges, Match, Parts, Titles, match_serial
-from holeqc.readings.table import CHARACTERISTICS, ELEMENTS, FIRST_ELEMENT, Collector, ColumnUse, Issue, cell_name
+from holeqc.readings.table import CHARACTERISTICS, ELEMENTS, FIRST_ELEMENT, Collector, ColumnUse, cell_name
 from holeqc.readings.values import length_of
 from holeqc.readings.words import WORDS, plug_word, remark_against, surface_word
 from holeqc.specification.model import Hole, Limits, Position, Specification
@@ -122,8 +122,8 @@ HEIGHT_SHARE = 0.1  #: of the stack's depth: how far from its wall's height a ci
 
 
 def _issue(code: str, message: str, allowed: str = "", action: str = "Export the document again", *,
-           severity: str = WARNING, holds: bool = True) -> Issue:  # fmt: skip
-    return Issue(code, message, allowed, action, severity, holds)
+           severity: str = WARNING, holds: bool = True) -> Problem:  # fmt: skip
+    return flaw(code, message, allowed, action, severity, holds)
 
 
 _LOOK, _PROGRAM = "Look at the machine's own report", "Take the machine's program of this drawing"
@@ -389,10 +389,10 @@ class _Document:
         issue = replace(issue, message=message or issue.message, allowed=allowed or issue.allowed)
         self.say_issue(issue, at, found, tied)
 
-    def say_issue(self, issue: Issue, at: int | str, found: str, tied: Tied | None = None) -> None:
+    def say_issue(self, issue: Problem, at: int | str, found: str, tied: Tied | None = None) -> None:
         """Report an issue of any reader, once."""
         cell = at if isinstance(at, str) else cell_name(at, FIRST_ELEMENT) if at else ""
-        problem = issue.problem(found=shortened(found), file=self.file, sheet="", cell=cell, **(tied or {}))
+        problem = issue.at(found=shortened(found), file=self.file, sheet="", cell=cell, **(tied or {}))
         if problem not in self._said:
             self._said.add(problem)
             self.collector.add(problem)
@@ -980,7 +980,7 @@ class _Results:
         self.document.say("no-hole-of-kit", feature.number, repr(feature.name), self._tied(feature))
         return True
 
-    def _add(self, feature: _Feature, name: str, value: _Value, issue: Issue | None, **more: Any) -> None:
+    def _add(self, feature: _Feature, name: str, value: _Value, issue: Problem | None, **more: Any) -> None:
         reader, draft = self.reader, self.reader.draft
         part, serial, tied = reader.whose(feature.component)
         if not feature.component and self.several:

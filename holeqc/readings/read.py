@@ -13,7 +13,7 @@ import numpy as np
 
 from holeqc.characteristics import ANGLES, BY_GAUGE, MEASURED, NUMBERS
 from holeqc.door import Incoming
-from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, shown_path
+from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, flaw, note, shown_path, warning
 from holeqc.quantities import FloatArray, convert
 from holeqc.readings.account import (
     account,
@@ -64,13 +64,10 @@ from holeqc.readings.table import (
     CHARACTERISTICS,
     Collector,
     ColumnUse,
-    Issue,
     Readings,
     Source,
     UnusableFile,
     cell_name,
-    note,
-    warning,
 )
 from holeqc.readings.values import angle_of, date_of, decimal_mark, length_of, number_issues
 from holeqc.readings.words import WORDS, folded, plug_word, surface_word, without_rare_yes
@@ -237,16 +234,16 @@ def _words(
     out.word[where], out.issue[where] = word[at], issue[at]
 
 
-def _unclear(characteristic: str) -> Issue:
+def _unclear(characteristic: str) -> Problem:
     if characteristic == "surface":
-        return Issue(
+        return flaw(
             "unclear-surface",
             "it isn't clear what was found on the surface",
             _SURFACE_ALLOWED,
             "Write one of these words",
         )
     name = {"go": "GO", "no_go": "NO-GO"}.get(characteristic, characteristic)
-    return Issue(
+    return flaw(
         f"unclear-{characteristic.replace('_', '-')}",
         f"it isn't clear whether the {name} plug enters",
         _PLUG_ALLOWED,
@@ -423,10 +420,10 @@ def _wrong_units(
     if table.fields("unit"):  # a column of units speaks of a row's lengths, where the heading says that it is an angle
         in_length |= (_at(known.unit, at) > 0) & (_at(known.characteristic, at) >= 0)
     for where, bad in (
-        (angle & in_length, Issue("angle-unit", "angles are said in a unit of length", "degrees",
+        (angle & in_length, flaw("angle-unit", "angles are said in a unit of length", "degrees",
                                   "Say degrees, or name what was read there")),
         (~angle & _at(known.degrees, at) & _NUMBERED[characteristic],
-         Issue("angle-unit", "lengths are said in degrees", "in or mm", "Say the unit of the reading")),
+         flaw("angle-unit", "lengths are said in degrees", "in or mm", "Say the unit of the reading")),
     ):  # fmt: skip
         if where.any():
             issue = _column_issue(table, bad, column, int(where.sum()), issue, where & (issue == 0))
@@ -463,7 +460,7 @@ def _from_deviations(
         base = np.where(characteristic == X, drawn[0], np.where(characteristic == Y, drawn[1], np.nan))
     unknown = counted & np.isnan(base)
     if unknown.any():
-        bad = Issue(
+        bad = flaw(
             "deviation-from-what",
             "deviations stand here, and nothing says what size they count from",
             "a column of nominal sizes, or a heading such as 'deviation from 0.4550'",
@@ -500,7 +497,7 @@ def _walls(
     names = spec.walls.names
     wall, said = _at(known.wall, at), _at(known.wall_said, at)
     if meaning.wall >= len(names):
-        bad = Issue(
+        bad = flaw(
             "unknown-wall",
             "the heading names a wall that the kit doesn't have",
             "walls " + ", ".join(names),
@@ -520,7 +517,7 @@ def _walls(
         allowed = "walls " + ", ".join(names)
         if table.fields("wall"):
             return wall, _unnamed_walls(table, known, column, at[lost], issue, lost, allowed)
-        bad = Issue(
+        bad = flaw(
             "wall-missing", "readings in this column name no wall", allowed,
             "Name the wall in a column or in the heading",
         )  # fmt: skip
@@ -533,7 +530,7 @@ def _unnamed_walls(
 ) -> Array:
     """Report readings whose row leaves the wall blank, and mark them."""
     context = table.context
-    bad = Issue("wall-missing", "the reading names no wall", allowed, "Write the wall")
+    bad = flaw("wall-missing", "the reading names no wall", allowed, "Write the wall")
     code = context.draft.issue_code(bad)
     context.draft.reported.add(code)
 
@@ -547,7 +544,7 @@ def _unnamed_walls(
     return np.where(lost & (issue == 0), code, issue)
 
 
-def _column_issue(table: Table, bad: Issue, column: int, count: int, issue: Array, where: BoolArray) -> Array:
+def _column_issue(table: Table, bad: Problem, column: int, count: int, issue: Array, where: BoolArray) -> Array:
     """Report what is wrong with a whole column at its heading, and mark its readings."""
     draft = table.context.draft
     code = draft.issue_code(bad)
@@ -758,7 +755,7 @@ def _read_file(run: _Run, path: Named) -> None:
             "Write the serial number on the sheet",
             holds=True,
         )
-        run.collector.add(issue.problem(found=repr(sheet.name), file=container.name, sheet=sheet.name, cell=""))
+        run.collector.add(issue.at(found=repr(sheet.name), file=container.name, sheet=sheet.name))
     if not any(s.tables for s in sheets):
         met = max((s.met for s in sheets), key=lambda m: m.rank, default=_Met())
         raise ReadingsError(
@@ -802,7 +799,7 @@ def _named_twice(run: _Run, container: Container, first: str) -> None:
     """Report a file that was read already, under its own or another name."""
     same = "the file is named twice" if container.name == first else f"the file holds the same bytes as {first}"
     issue = warning("file-twice", f"{same}: it is read once", action="Name each file once")
-    run.collector.add(issue.problem(found=f"SHA-256 {container.sha256[:16]}", file=container.name, sheet="", cell=""))
+    run.collector.add(issue.at(found=f"SHA-256 {container.sha256[:16]}", file=container.name))
 
 
 def _sheets(run: _Run, container: Container) -> Iterator[RawSheet]:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from holeqc.characteristics import BY_GAUGE, OF_WORD
-from holeqc.problems import NOTE, Problem
+from holeqc.problems import NOTE, Problem, flaw, warning
 from holeqc.quantities import FloatArray, parse_small_unit, parse_unit
 from holeqc.readings.containers import BoolArray, Content, IntArray
 from holeqc.readings.draft import UNIT_CODES, Array
@@ -28,7 +28,7 @@ from holeqc.readings.identities import (
 )
 from holeqc.readings.layouts import Source, Table, fill_down
 from holeqc.readings.synonyms import FIELD
-from holeqc.readings.table import CHARACTERISTICS, Issue, warning
+from holeqc.readings.table import CHARACTERISTICS
 from holeqc.readings.values import date_of, is_degrees, latest_of, ordered, temperature_of
 from holeqc.specification.model import Specification
 from holeqc.tables import numbered
@@ -97,7 +97,7 @@ class Reporter:
             marked = unusable or marks is not None
             self._context.collector.cells(first.tolist(), self._maker(found, matches, word), marked=marked)
 
-    def _mark(self, rows: IntArray, issue: Issue | None) -> None:
+    def _mark(self, rows: IntArray, issue: Problem | None) -> None:
         """Give rows an issue unless they have one; the problem itself is reported by the caller."""
         marks = self._rows.issue
         if issue is not None and issue.holds:
@@ -106,7 +106,7 @@ class Reporter:
             marks[rows] = np.where(marks[rows] == 0, code, marks[rows])
 
     def _mark_all(
-        self, found: Source, rows: IntArray, issues: dict[int, Issue | None], marks: Array | None
+        self, found: Source, rows: IntArray, issues: dict[int, Problem | None], marks: Array | None
     ) -> None:  # fmt: skip
         """Give rows the issue of their label, as `_mark` gives them one, however many labels there are."""
         draft, number = self._context.draft, np.zeros(len(found.labels) + 1, dtype=np.int64)
@@ -185,7 +185,7 @@ class Reporter:
                 continue
             rows_said = "1 row with readings names" if bad.size == 1 else f"{bad.size} rows with readings name"
             message = f"{rows_said} no {word}"
-            issue = Issue(f"{word}-missing", message, allowed, f"Write the {word}")
+            issue = flaw(f"{word}-missing", message, allowed, f"Write the {word}")
             first = int(bad[0])
             tied = self._tied(first) if word == "hole" and bad.size == 1 else {}
             beside = self._beside_label(word, first) if word == "serial" else None
@@ -445,7 +445,7 @@ def _characteristic(meaning: Meaning) -> Match:
     placed = meaning.direction is not None or meaning.wall >= 0 or meaning.kind == READING  # 'actual size'
     if meaning.kind not in {UNKNOWN, IGNORED, FIELD} and placed:
         return Match(0)
-    issue = Issue(
+    issue = flaw(
         "unknown-characteristic",
         "it isn't known what was measured",
         ", ".join(CHARACTERISTICS),
@@ -456,7 +456,7 @@ def _characteristic(meaning: Meaning) -> Match:
 
 def _units(table: Table, out: Rows, report: Reporter) -> None:
     units = table.source("unit")
-    issue = Issue("unknown-unit", "the unit isn't known", "in or mm", "Write in or mm")
+    issue = flaw("unknown-unit", "the unit isn't known", "in or mm", "Write in or mm")
     matches = []
     factors = []
     degrees = []
@@ -516,7 +516,7 @@ def _days(table: Table, out: Rows, report: Reporter) -> None:
 
 def _temperatures(table: Table, out: Rows, report: Reporter) -> None:
     found = table.source("temperature_c")
-    readings: list[tuple[float, Issue | None]] = []
+    readings: list[tuple[float, Problem | None]] = []
     corrected = table.context.spec.temperature.correct
     unit = _temperature_unit(table)
     for label in found.labels:

@@ -11,11 +11,11 @@ from fractions import Fraction
 
 import numpy as np
 
-from holeqc.problems import DataError
+from holeqc.problems import DataError, Problem, flaw, warning
 from holeqc.quantities import FloatArray, parse_length
 from holeqc.readings.containers import BoolArray, Content, Uncalculated
 from holeqc.readings.synonyms import unaccented
-from holeqc.readings.table import LIKELY_C, Issue, warning
+from holeqc.readings.table import LIKELY_C
 
 # Days as people type them, and fractions that a spreadsheet took for days.
 
@@ -57,7 +57,7 @@ _WEEK = re.compile(
 )
 
 
-def date_of(content: Content, order: str) -> tuple[dt.date | None, Issue | None]:
+def date_of(content: Content, order: str) -> tuple[dt.date | None, Problem | None]:
     """Return the day in a cell and what is doubtful about it.
 
     ``order``: ``dmy`` or ``mdy`` for 03/04/2026, '' where it isn't known. A doubtful day is None, so that nothing is
@@ -87,7 +87,7 @@ def excel_day(number: float) -> dt.date:
     return dt.date(1899, 12, 30) + dt.timedelta(days=int(number))
 
 
-def _checked(day: dt.date) -> tuple[dt.date | None, Issue | None]:
+def _checked(day: dt.date) -> tuple[dt.date | None, Problem | None]:
     if day.year >= EARLIEST:
         return day, None
     likely = ""
@@ -155,7 +155,7 @@ def _week_of(text: str) -> tuple[dt.date, dt.date] | None:
     return first, first if iso and iso[3] else first + dt.timedelta(days=6)
 
 
-def _from_text(content: str, order: str) -> tuple[dt.date | None, Issue | None]:
+def _from_text(content: str, order: str) -> tuple[dt.date | None, Problem | None]:
     text = _plain(content)
     day: dt.date | None = None
     if week := _week_of(text):
@@ -254,7 +254,7 @@ class Length:
 
     value: float
     unit: str = ""
-    issue: Issue | None = None
+    issue: Problem | None = None
 
 
 def cleaned(text: str) -> str:
@@ -330,7 +330,7 @@ def angle_of(content: Content, decimal: str) -> Length:
 
 
 def _bad(code: str, message: str, allowed: str = NUMBER, action: str = _CORRECT) -> Length:
-    return Length(np.nan, issue=Issue(code, message, allowed, action))
+    return Length(np.nan, issue=flaw(code, message, allowed, action))
 
 
 def _known_oddity(text: str) -> Length | None:
@@ -453,19 +453,19 @@ def _several(text: str) -> Length:
     )
 
 
-def _date_for_number(content: Content) -> Issue:
+def _date_for_number(content: Content) -> Problem:
     if isinstance(content, dt.datetime | dt.date):
         day = content.date() if isinstance(content, dt.datetime) else content
         likely = [f"{text} = {value:.6g}" for text, value in typed_as(day)]
         if likely:
-            return Issue(
+            return flaw(
                 "fraction-became-date",
                 f"{A_DATE}: likely the fraction {' or '.join(likely)}",
                 NUMBER,
                 "Type the fraction as a decimal number, or format the cell as text before typing it",
             )
-        return Issue("date-for-number", A_DATE, NUMBER, _CORRECT)
-    return Issue("date-for-number", "a time stands where a number belongs", NUMBER, _CORRECT)
+        return flaw("date-for-number", A_DATE, NUMBER, _CORRECT)
+    return flaw("date-for-number", "a time stands where a number belongs", NUMBER, _CORRECT)
 
 
 def single_precision(values: FloatArray) -> BoolArray:
@@ -477,13 +477,13 @@ def single_precision(values: FloatArray) -> BoolArray:
     return same & (np.abs(values - rounded) > 1e-10)
 
 
-def number_issues(values: FloatArray) -> tuple[list[Issue], list[BoolArray]]:
+def number_issues(values: FloatArray) -> tuple[list[Problem], list[BoolArray]]:
     """Return the doubts that plain numbers can raise by themselves, each with where it applies."""
     with np.errstate(invalid="ignore"):
         vast = ~(np.abs(values) <= LONGEST)
     noisy = single_precision(np.where(vast, 0.0, values))
     return [
-        Issue("beyond-any-length", "no length is as large as this", f"at most {LONGEST:g}", _CORRECT),
+        flaw("beyond-any-length", "no length is as large as this", f"at most {LONGEST:g}", _CORRECT),
         warning(
             "single-precision",
             "the number carries the rounding error of a program with few digits",
@@ -499,7 +499,7 @@ _TEMPERATURE = re.compile(
 _ALLOWED_C = f"{LIKELY_C[0]:g} to {LIKELY_C[1]:g} °C"
 
 
-def temperature_of(content: Content, unit: str) -> tuple[float, Issue | None]:
+def temperature_of(content: Content, unit: str) -> tuple[float, Problem | None]:
     """Return a temperature in °C, NaN with a doubt where it is none.
 
     ``unit`` is C or F where a heading says it, '' otherwise; the cell's own unit comes first.

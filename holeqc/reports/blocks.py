@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from holeqc.characteristics import DEGREES, GAUGE, JUDGED, OF_NAME, unit_of, with_unit
-from holeqc.inspection.results import ACCEPT, VERDICTS
+from holeqc.inspection.results import ACCEPT, VERDICTS, Reason
 from holeqc.printing import one_line
 from holeqc.quantities import CALCULATED, DECIMALS, GRAIN, above, below, format_length
 from holeqc.quantities import unit_name as unit_name
@@ -247,20 +247,10 @@ class Facts:
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
-    """One reason: verdict (None for a plain point), sentence, where it was typed, what to do."""
-
-    verdict: int | None
-    text: str
-    place: str = ""
-    action: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class Findings:
-    """A list of reasons or points."""
+    """A list of reasons, each with its mark, and of plain points."""
 
-    items: tuple[Finding, ...]
+    items: tuple[Reason | str, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ import numpy as np
 import holeqc
 from holeqc import door
 from holeqc.door import own_text
-from holeqc.inspection.results import ACCEPT
+from holeqc.inspection.results import ACCEPT, Reason
 from holeqc.problems import HoleQCError
 from holeqc.reports import blocks as w
 from holeqc.reports.blocks import to_svg
@@ -115,14 +115,13 @@ def _(block: w.Findings) -> str:
     return f'<ul class="findings">{"".join(_finding(item) for item in block.items)}</ul>'
 
 
-def _finding(item: w.Finding) -> str:
-    badge, name = "", "point"
-    if item.verdict is not None:
-        name = _VERDICT[item.verdict]
-        badge = f'<span class="tag {name}">{_safe(w.marked(item.verdict))}</span>'
-    place = f' <span class="place">[{_soft(item.place)}]</span>' if item.place else ""
+def _finding(item: Reason | str) -> str:
+    if isinstance(item, str):
+        return f'<li class="point"><div><p>{_soft(item)}</p></div></li>'
+    badge = f'<span class="tag {_VERDICT[item.verdict]}">{_safe(w.marked(item.verdict))}</span>'
+    place = f' <span class="place">[{_soft(item.cell)}]</span>' if item.cell else ""
     action = f'<p class="do">{_soft(item.action)}</p>' if item.action else ""
-    return f'<li class="{name}">{badge}<div><p>{_soft(item.text)}{place}</p>{action}</div></li>'
+    return f'<li class="{_VERDICT[item.verdict]}">{badge}<div><p>{_soft(item.sentence)}{place}</p>{action}</div></li>'
 
 
 @html_block.register
@@ -738,14 +737,15 @@ def _facts(flow: Flow, block: w.Facts, _: w.Block | None) -> None:
         put()
 
 
-def _finding_lines(flow: Flow, item: w.Finding) -> tuple[float, list[str], list[str]]:
+def _finding_lines(flow: Flow, item: Reason | str) -> tuple[float, list[str], list[str]]:
     """Return how far a finding is set in, its lines, and those of what to do."""
-    indent = 62.0 if item.verdict is not None else 12.0
-    rows = wrap(item.text + (f" [{item.place}]" if item.place else ""), flow.width - indent, BODY)
-    return indent, rows, wrap(f"→ {item.action}", flow.width - indent, BODY, True) if item.action else []
+    if isinstance(item, str):
+        return 12.0, wrap(item, flow.width - 12.0, BODY), []
+    rows = wrap(item.sentence + (f" [{item.cell}]" if item.cell else ""), flow.width - 62.0, BODY)
+    return 62.0, rows, wrap(f"→ {item.action}", flow.width - 62.0, BODY, True) if item.action else []
 
 
-def _finding_height(flow: Flow, item: w.Finding) -> float:
+def _finding_height(flow: Flow, item: Reason | str) -> float:
     _, rows, acts = _finding_lines(flow, item)
     return LEAD * (len(rows) + len(acts)) + 4
 
@@ -754,7 +754,7 @@ def _findings(flow: Flow, block: w.Findings, _: w.Block | None) -> None:
     for item in block.items:
         indent, rows, acts = _finding_lines(flow, item)
         flow.need(min(_finding_height(flow, item), flow.bottom - MARGIN - 40))
-        if item.verdict is not None:
+        if isinstance(item, Reason):
             badge(flow.page, MARGIN, flow.y + BODY + 0.5, item.verdict)
         else:
             flow.page.box(MARGIN + 3, flow.y + 4, 3, 3, fill=w.SOFT)
@@ -762,7 +762,7 @@ def _findings(flow: Flow, block: w.Findings, _: w.Block | None) -> None:
             flow.need(LEAD)
             flow.page.text(MARGIN + indent, flow.y + BODY, line, BODY, bold)
             flow.y += LEAD
-        flow.y += 4 if item.verdict is not None else 1
+        flow.y += 4 if isinstance(item, Reason) else 1
 
 
 def _picture_height(flow: Flow, block: w.Picture) -> float:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeGuard
 
 from holeqc.characteristics import JUDGED, MEASURED, OF_NAME, WORD, unit_of
-from holeqc.inspection.results import ACCEPT, REJECT
+from holeqc.inspection.results import ACCEPT, REJECT, Reason
 from holeqc.inspection.tags import gauge_of
 from holeqc.inspection.view import PartView
 from holeqc.quantities import CALCULATED, GRAIN
@@ -493,7 +493,7 @@ def part_blocks(part: PartView, report: str = "", decided: Sequence[str] = ()) -
         permitted = any(row["passes"] for row in part.rework)
         if permitted or part.more_rework:
             yield w.Heading("Before any rework" if permitted else "Rework")
-        yield w.Findings(tuple(w.Finding(None, w.plain(text)) for text in part.more_rework))
+        yield w.Findings(tuple(w.plain(text) for text in part.more_rework))
         if permitted:
             yield w.Paragraph(" ".join(w.REWORK_CAUTIONS), "caution")
     yield from _plan_blocks(part)
@@ -611,20 +611,13 @@ def reason_findings(part: PartView) -> w.Findings:
     """Return the reasons of a part as a list; one plain line for an accepted part."""
     if part.verdict == ACCEPT:
         count = len(part.characteristics)
-        return w.Findings(
-            (w.Finding(ACCEPT, f"All {count} checks of {w.plural(len(part.holes), 'hole')} lie inside their limits."),)
-        )
-    return w.Findings(
-        tuple(
-            w.Finding(
-                r.verdict,
-                w.plain(r.sentence),
-                "" if r.cells or r.cell in r.sentence else w.plain(r.cell),
-                w.plain(action),
-            )
-            for r, action in part.reasons_once
-        )
-    )
+        inside = f"All {count} checks of {w.plural(len(part.holes), 'hole')} lie inside their limits."
+        return w.Findings((Reason(ACCEPT, inside),))
+    return w.Findings(tuple(
+        Reason(r.verdict, w.plain(r.sentence), cell="" if r.cells or r.cell in r.sentence else w.plain(r.cell),
+               action=w.plain(action))
+        for r, action in part.reasons_once
+    ))  # fmt: skip
 
 
 # -------------------------------------------------------------------------------------------------------- all holes
@@ -867,7 +860,7 @@ def _pin_blocks(part: PartView) -> Iterator[w.Block]:
     if verdict < 0:
         return
     yield w.Heading("Pins together")
-    yield w.Findings((w.Finding(verdict, w.plain(pin_sentence(part)), "", ""), *_float_finding(part)))
+    yield w.Findings((Reason(verdict, w.plain(pin_sentence(part))), *_float_finding(part)))
     picture = pin_picture(part)
     if picture is not None:
         yield w.Picture(picture, picture.note)
@@ -913,7 +906,7 @@ def _pin_cells(row: Row, unit: str) -> list[w.Cell | str]:
     return [w.computed(row["clearance"], unit), w.signed(left, unit), mark]
 
 
-def _float_finding(part: PartView) -> tuple[w.Finding, ...]:
+def _float_finding(part: PartView) -> tuple[str, ...]:
     left, unit = part.float_left, part.specification.unit
     motion = part.row["pin_dx"], part.row["pin_dy"], part.row["pin_rotation"]
     text = without_culprit(part)
@@ -929,7 +922,7 @@ def _float_finding(part: PartView) -> tuple[w.Finding, ...]:
             f"Float that is left: x {_both(left, 'x', unit)}, y {_both(left, 'y', unit)}, "
             f"turn −{_turn(abs(left['rotation_minus']))} to +{_turn(abs(left['rotation_plus']))}."
         )
-    return (w.Finding(None, text.strip()),) if text else ()
+    return (text.strip(),) if text else ()
 
 
 def _both(left: Row, axis: str, unit: str) -> str:

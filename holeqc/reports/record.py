@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import holeqc
 from holeqc import printing, writer
 from holeqc.characteristics import DEGREES, OF_NAME, unit_of
-from holeqc.inspection.results import ACCEPT, HOLD, VERDICTS, in_order, same_of_holes, words_of
+from holeqc.inspection.results import ACCEPT, HOLD, VERDICTS, Reason, in_order, same_of_holes, words_of
 from holeqc.ledger.persons import key_name
 from holeqc.ledger.schema import shown
 from holeqc.ledger.stories import question_words
@@ -656,10 +656,10 @@ def _inspection_blocks(story: PartStory, one: InspectionStory) -> Iterator[w.Blo
         ("Rule", str(row["rule"])),
     )  # fmt: skip
     yield w.Facts(tuple((label, w.plain(text)) for label, text in pairs if text))
-    wrong = tuple(w.Finding(VERDICTS.index(word), text) for word, text in what_is_wrong(story, one))
-    yield w.Findings(wrong or (w.Finding(verdict, "Everything that the kit asks for is accepted."),))
+    wrong = tuple(Reason(VERDICTS.index(word), text) for word, text in what_is_wrong(story, one))
+    yield w.Findings(wrong or (Reason(verdict, "Everything that the kit asks for is accepted."),))
     yield from _tag_blocks(one.tags)
-    said = tuple(w.Finding(None, text) for text in approval_sentences(story, one))
+    said = tuple(approval_sentences(story, one))
     if said:
         yield w.Heading("Approval", 3)
         yield w.Findings(said)

@@ -42,13 +42,13 @@ def _blocks(run: Run) -> Iterator[w.Block]:
     yield asked_table(spec)
     if spec.confirmed:
         yield w.Heading("Confirmed in the kit file, though a drawing hardly asks it")
-        yield w.Findings(tuple(w.Finding(None, w.plain(text)) for text in confirmed_sentences(spec)))
+        yield w.Findings(tuple(w.plain(text) for text in confirmed_sentences(spec)))
     if spec.warnings:
         yield w.Heading("To be looked at in the kit file")
         told = (p.sentence().removeprefix(f"{p.file}, ") for p in spec.warnings)
-        yield w.Findings(tuple(w.Finding(None, w.plain(text)) for text in told))
+        yield w.Findings(tuple(w.plain(text) for text in told))
     yield w.Heading("Rules")
-    yield w.Findings(tuple(w.Finding(None, text) for text in rule_points(spec)))
+    yield w.Findings(tuple(rule_points(spec)))
     yield w.Heading("Gauges")
     yield (
         _gauge_table(spec) if spec.gauges else w.Paragraph("The kit file names no gauge, so no uncertainty is known.")
@@ -62,7 +62,7 @@ def _blocks(run: Run) -> Iterator[w.Block]:
     yield w.Paragraph(" ".join(w.CAUTIONS), "caution")
     yield w.Paragraph(" ".join(w.REWORK_CAUTIONS), "caution")
     yield w.Heading("How to read the numbers")
-    yield w.Findings(tuple(w.Finding(None, text) for text in _reading_points(run)))
+    yield w.Findings(tuple(_reading_points(run)))
 
 
 def _facts(spec: Specification) -> tuple[tuple[str, str], ...]:

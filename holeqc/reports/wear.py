@@ -461,7 +461,7 @@ def write_wear(wear: Wear, spec: Specification, folder: Path, sources: tuple[Sou
 def _overview(wear: Wear, spec: Specification, fixture: str) -> Iterator[w.Block]:
     yield w.Heading(f"Fixture {fixture}: what to do")
     yield w.Paragraph(w.plain(limits_line(spec)))
-    yield w.Findings(tuple(w.Finding(None, w.plain(text)) for text in wear.advice) or (w.Finding(None, "Nothing."),))
+    yield w.Findings(tuple(w.plain(text) for text in wear.advice) or ("Nothing.",))
     picture = map_picture(wear, spec)
     if picture is not None:
         yield w.Heading("Where the bushings sit")
@@ -512,7 +512,7 @@ def _history(wear: Wear) -> Iterator[w.Block]:
     yield from _bushings(wear)
     if wear.notes:
         yield w.Heading("What these readings can and can't tell apart")
-        yield w.Findings(tuple(w.Finding(None, text) for text in wear.notes))
+        yield w.Findings(tuple(wear.notes))
     yield from _about(wear)
     yield from _seating(wear)
     yield from _outlooks(wear)
@@ -638,7 +638,7 @@ def _about(wear: Wear) -> Iterator[w.Block]:
         "bound, or where about one part in forty fails if that comes first.",
         words.count_note(wear), words.LIMITS_NOTE,
     ]  # fmt: skip
-    yield w.Findings(tuple(w.Finding(None, text) for text in points))
+    yield w.Findings(tuple(points))
 
 
 def _outlooks(wear: Wear) -> Iterator[w.Block]:
@@ -646,10 +646,10 @@ def _outlooks(wear: Wear) -> Iterator[w.Block]:
     yield _all_outlooks(wear)
     logged = words.event_words(wear)
     yield w.Heading("Events that were logged")
-    yield (w.Findings(tuple(w.Finding(None, w.plain(t)) for t in logged)) if logged else w.Paragraph("None."))
+    yield (w.Findings(tuple(w.plain(t) for t in logged)) if logged else w.Paragraph("None."))
     if wear.problems:
         yield w.Heading("To look at")
-        yield w.Findings(tuple(w.Finding(None, w.plain(p.sentence())) for p in wear.problems[:60]))
+        yield w.Findings(tuple(w.plain(p.sentence()) for p in wear.problems[:60]))
 
 
 def _all_outlooks(wear: Wear) -> w.Table:

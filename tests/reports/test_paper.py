@@ -124,7 +124,8 @@ def test_pdf_and_html_say_every_heading_finding_fact_and_cell(one: Inspection) -
             if isinstance(block, w.Heading):
                 said.append(block.text)
             elif isinstance(block, w.Findings):
-                said += [text for item in block.items for text in (item.text, item.action)]
+                for item in block.items:
+                    said += [item] if isinstance(item, str) else [item.sentence, item.action]
             elif isinstance(block, w.Facts):
                 said += [text for pair in block.pairs for text in pair]
             elif isinstance(block, w.Table):
@@ -300,9 +301,9 @@ def test_a_table_breaks_between_groups_and_leaves_no_row_alone() -> None:
 @pytest.mark.parametrize("what", ["caution", "finding"])
 def test_what_stands_under_a_heading_stays_with_it(what: str) -> None:
     words = "Clamp the part and wear eye protection. " * 12
-    under = w.Paragraph(words, "caution") if what == "caution" else w.Findings((w.Finding(None, words),))
+    under = w.Paragraph(words, "caution") if what == "caution" else w.Findings((words,))
     for rows in range(30, 60):
-        filler = w.Findings(tuple(w.Finding(None, f"line {n}") for n in range(rows)))
+        filler = w.Findings(tuple(f"line {n}" for n in range(rows)))
         section = w.Section("x", "head", (filler, w.Heading("Before any rework"), under))
         pages, _ = pages_of(w.Report("t", (section,), w.Foot((), ()), "a4"))
         texts = [[item.text for item in page.items if isinstance(item, Text)] for page in pages]
