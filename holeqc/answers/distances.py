@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from holeqc.distances.choice import choose, gauge_factor, pairs, position_u
-from holeqc.distances.network import adjust_network, errors_seen
-from holeqc.distances.suspects import critical
+from holeqc.distances.network import adjust_network, critical, errors_seen
+from holeqc.distances.ways import choose, gauge_factor, pairs, position_u
 from holeqc.inspection.networks import floated_u, network_of, pin_uncertainty, with_zero
 from holeqc.inspection.results import gauge_of
 from holeqc.problems import DataError

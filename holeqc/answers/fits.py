@@ -37,8 +37,7 @@ if TYPE_CHECKING:
     from holeqc.answers import Named
     from holeqc.fits.classes import FitLimits
     from holeqc.fits.clearance import AssemblyProbability, Band
-    from holeqc.fits.drills import History
-    from holeqc.fits.plugs import PlugLimits, PlugSet
+    from holeqc.fits.drills import History, PlugLimits, PlugSet
     from holeqc.quantities import FloatArray, Unit
     from holeqc.specification.model import Hole, Specification
     from holeqc.statistics.gauge_answers import Curve, GaugeRisk, WrongAnswers
@@ -240,7 +239,7 @@ def plug(
     Raises:
         HoleQCError: sizes that can't be used, or what goes with an uncertainty without one.
     """
-    from holeqc.fits.plugs import plugs
+    from holeqc.fits.drills import plugs
     from holeqc.reports.fit_text import plug_data, plug_text
 
     words = [str(word) for word in (wear_limit, uncertainty, needs, go_size, no_go_size, mean, sd)]

@@ -32,11 +32,39 @@ doesn't place and what to add; `gauge_factor` by how much the sd must shrink to 
 all places), `draws`.
 """
 
-from holeqc.distances.choice import Choice, Lacking, choose, expected_u, gauge_factor, lacking, pairs, position_u
-from holeqc.distances.judging import Spread, difference_covariance, draws, margin_spread, position_conformance
-from holeqc.distances.network import Adjustment, Network, adjust, adjust_network
-from holeqc.distances.suspects import Checks, Suspect, checks, global_test, part_of, suspects
-from holeqc.distances.ways import WAYS, Centres, Way, of_repeats, shared_covariance, to_centres
+from holeqc.distances.network import (
+    Adjustment,
+    Checks,
+    Network,
+    Suspect,
+    adjust,
+    adjust_network,
+    checks,
+    global_test,
+    part_of,
+    suspects,
+)
+from holeqc.distances.ways import (
+    WAYS,
+    Centres,
+    Choice,
+    Lacking,
+    Spread,
+    Way,
+    choose,
+    difference_covariance,
+    draws,
+    expected_u,
+    gauge_factor,
+    lacking,
+    margin_spread,
+    of_repeats,
+    pairs,
+    position_conformance,
+    position_u,
+    shared_covariance,
+    to_centres,
+)
 
 __all__ = [
     "WAYS", "Adjustment", "Centres", "Checks", "Choice", "Lacking", "Network", "Spread", "Suspect", "Way", "adjust",

@@ -13,9 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holeqc.distances import Adjustment, Network, adjust_network
-from holeqc.distances.choice import lacking, pairs, position_u
-from holeqc.distances.suspects import Suspect, checks, critical, part_of, suspects
-from holeqc.distances.ways import of_repeats, to_centres
+from holeqc.distances.network import Suspect, checks, critical, part_of, suspects
+from holeqc.distances.ways import lacking, of_repeats, pairs, position_u, to_centres
 from holeqc.inspection.decision import COARSE
 from holeqc.inspection.results import (
     CONTRADICTING_DISTANCES,

@@ -14,8 +14,7 @@ from holeqc.quantities import GRAIN, format_length, unit_name
 if TYPE_CHECKING:
     from holeqc.fits.classes import FitLimits, PairFit, Zone
     from holeqc.fits.clearance import Clearance
-    from holeqc.fits.drills import DrillChoice, Step
-    from holeqc.fits.plugs import PlugSet
+    from holeqc.fits.drills import DrillChoice, PlugSet, Step
 
 
 WIDTH = 80

@@ -26,8 +26,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from holeqc.fits.classes import FitLimits, Zone
-    from holeqc.fits.drills import DrillChoice
-    from holeqc.fits.plugs import PlugSet
+    from holeqc.fits.drills import DrillChoice, PlugSet
     from holeqc.quantities import Unit
 
 

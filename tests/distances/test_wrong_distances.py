@@ -17,7 +17,7 @@ from holeqc.distances import (
     suspects,
     to_centres,
 )  # fmt: skip
-from holeqc.distances.suspects import critical
+from holeqc.distances.network import critical
 from holeqc.problems import DataError
 
 

@@ -6,8 +6,7 @@ import pytest
 from matplotlib.patches import Rectangle
 
 from holeqc.fits import classes
-from holeqc.fits.drills import choose_drill
-from holeqc.fits.plugs import plugs
+from holeqc.fits.drills import choose_drill, plugs
 from holeqc.reports.scale_plots import LOOKS, Bar, class_figure, drill_figure, pair_figure, plug_figure, zone_figure
 
 

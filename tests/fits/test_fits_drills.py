@@ -8,8 +8,15 @@ import numpy as np
 import pytest
 
 from holeqc.fits import drills
-from holeqc.fits.drills import bore_limits, choose_drill, drilled_hole_limits, drilling_sequence
-from holeqc.fits.plugs import CLASSES, class_tolerances, plugs
+from holeqc.fits.drills import (
+    CLASSES,
+    bore_limits,
+    choose_drill,
+    class_tolerances,
+    drilled_hole_limits,
+    drilling_sequence,
+    plugs,
+)
 from holeqc.problems import DataError, TableError
 from holeqc.quantities import Unit
 
