@@ -19,6 +19,7 @@ from holeqc.problems import DataError
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.int64]
 Unit = Literal["in", "mm"]
 
 MM_PER_INCH = 25.4  #: exact by definition (international inch, 1959)

@@ -17,15 +17,7 @@ from holeqc.problems import DataError
 from holeqc.quantities import FloatArray, format_length
 from holeqc.readings.distance_sheet import DistanceTable, write_distances
 from holeqc.readings.table import basic_distance, places_of
-from holeqc.specification.model import (
-    EDGE,
-    FAR_WALLS,
-    OVER_PINS,
-    Distance,
-    DistancePlan,
-    Specification,
-    read_distance,
-)
+from holeqc.specification.model import EDGE, FAR_WALLS, OVER_PINS, Distance, DistancePlan, Specification, read_distance
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

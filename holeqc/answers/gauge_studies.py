@@ -14,14 +14,7 @@ from holeqc.answers.files import loaded
 from holeqc.answers.series import SLIP, read_numbers
 from holeqc.problems import NOTE, WARNING, DataError, Problem
 from holeqc.quantities import parse_unit
-from holeqc.readings.plain_table import (
-    find_column,
-    holds_words,
-    label_column,
-    number_column,
-    read_table,
-    text_column,
-)
+from holeqc.readings.plain_table import find_column, holds_words, label_column, number_column, read_table, text_column
 from holeqc.reports import chart_text as words
 from holeqc.statistics import gauge_study as statistics
 from holeqc.statistics import gauge_study as uncertainty

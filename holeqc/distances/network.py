@@ -17,9 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaincc, ndtr, ndtri, stdtr, stdtrit
 
 from holeqc.problems import DataError
-from holeqc.quantities import BoolArray, FloatArray
-
-IntArray = NDArray[np.intp]
+from holeqc.quantities import BoolArray, FloatArray, IntArray
 
 STEPS, STEPS_ALIKE = 200, 8  #: of the damped iteration; a sound network from basic coordinates needs three to five
 BLOCK = 1000  #: parts worked at once, so that what is in hand stays in the processor's cache

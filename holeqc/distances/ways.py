@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from holeqc.distances.network import FLAT, LOOSE, IntArray, Network, free_motions, geometry, placed_points
+from holeqc.distances.network import FLAT, LOOSE, Network, free_motions, geometry, placed_points
 from holeqc.problems import DataError
-from holeqc.quantities import BoolArray, FloatArray, size_at_reference
+from holeqc.quantities import BoolArray, FloatArray, IntArray, size_at_reference
 from holeqc.statistics.position_capability import share_in_circle
 
 HOLES, EDGE, EDGES = "hole to hole", "edge to hole", "edge to edge"

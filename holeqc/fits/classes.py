@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from holeqc.door import own_text
 from holeqc.fits.clearance import band, kind_of
 from holeqc.problems import DataError, TableError
-from holeqc.quantities import GRAIN, FloatArray, Unit, convert, decimals_of, format_length, parse_length
+from holeqc.quantities import GRAIN, FloatArray, IntArray, Unit, convert, decimals_of, format_length, parse_length
 
 # The one reader of the tables that lie beside this code: CSV with header lines that begin with ``#``.
 
@@ -71,7 +71,6 @@ def warning(word: str, what: str) -> str:
 # half, so that sums and differences are exact; sizes come back rounded to ten decimals.
 
 
-IntArray = NDArray[np.int64]
 STEPS = 100_000  #: steps of a deviation in one unit
 DECIMALS = 10  #: a size keeps so many decimals, one more than `quantities.GRAIN` tells apart
 

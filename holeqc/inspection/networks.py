@@ -24,14 +24,13 @@ from holeqc.inspection.results import (
     NONE,
     UNKNOWN_PART,
     CodeArray,
-    IntArray,
     any_code,
     first_row,
     largest_or_unknown,
     mean,
 )
 from holeqc.problems import WARNING, Problem
-from holeqc.quantities import BoolArray, FloatArray, convert, format_length
+from holeqc.quantities import BoolArray, FloatArray, IntArray, convert, format_length
 from holeqc.readings.plausibility import swapped_digits
 from holeqc.readings.table import cell_name, places_of
 from holeqc.specification.model import (

@@ -23,12 +23,11 @@ from holeqc.inspection.results import (
     PATTERN_INCOMPLETE,
     PIN_COLUMNS,
     REJECT,
-    IntArray,
     Outcome,
     VerdictArray,
 )
 from holeqc.inspection.size import Sizes, codes_over_walls, mating_size, over_walls, size_limits
-from holeqc.quantities import CALCULATED, GRAIN, BoolArray, FloatArray, above, below
+from holeqc.quantities import CALCULATED, GRAIN, BoolArray, FloatArray, IntArray, above, below
 from holeqc.specification.model import Specification
 from holeqc.tables import Column, Table, Texts
 

@@ -23,7 +23,6 @@ from holeqc.inspection.results import (
     TOO_UNCERTAIN,
     UNKNOWN_PART,
     CodeArray,
-    IntArray,
     Outcome,
     VerdictArray,
     any_code,
@@ -34,7 +33,7 @@ from holeqc.inspection.results import (
     worst_row,
 )
 from holeqc.inspection.size import Sizes, codes_over_walls, mating_size, over_walls, size_limits
-from holeqc.quantities import CALCULATED, GRAIN, BoolArray, FloatArray
+from holeqc.quantities import CALCULATED, GRAIN, BoolArray, FloatArray, IntArray
 from holeqc.specification.model import Specification
 
 # Where the axes of the holes are: measured minus basic position, wall by wall.

@@ -36,13 +36,13 @@ from holeqc.inspection.results import (
 )
 from holeqc.inspection.size import direction_codes
 from holeqc.problems import WARNING, DataError, Problem
-from holeqc.quantities import BoolArray, FloatArray
+from holeqc.quantities import BoolArray, FloatArray, IntArray
 from holeqc.sampling import reading_plan as core
 from holeqc.specification.model import outline_distance, required_edge
 from holeqc.tables import Row, Table
 
 if TYPE_CHECKING:
-    from holeqc.inspection.results import Inspection, IntArray
+    from holeqc.inspection.results import Inspection
     from holeqc.specification.model import Hole, Specification
 
 SIDES = 16  #: of the polygon in a round zone: 2 % of its radius is given away

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from holeqc.characteristics import BY_GAUGE, NAMES
 from holeqc.problems import Problem
-from holeqc.quantities import BoolArray, FloatArray
+from holeqc.quantities import BoolArray, FloatArray, IntArray
 from holeqc.tables import Table
 
 if TYPE_CHECKING:
@@ -330,7 +330,6 @@ class Reason:
 # Sums, extremes and choices over groups of rows, as array work: each row carries the number of its group.
 
 
-IntArray = NDArray[np.int64]
 CodeArray = NDArray[np.int16]
 VerdictArray = NDArray[np.int8]
 

@@ -32,12 +32,11 @@ from holeqc.inspection.results import (
     REJECT,
     REWORK_COLUMNS,
     UNDER,
-    IntArray,
     joined,
 )
 from holeqc.inspection.size import Sizes, mating_size, size_limits
 from holeqc.problems import NOTE, Problem
-from holeqc.quantities import BoolArray, FloatArray, above, below, format_length
+from holeqc.quantities import BoolArray, FloatArray, IntArray, above, below, format_length
 from holeqc.specification.model import Specification
 from holeqc.tables import Table, Texts
 

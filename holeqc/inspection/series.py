@@ -17,20 +17,10 @@ from holeqc.characteristics import SERIES, Characteristic
 from holeqc.inspection.evidence import Evidence, disprove, gather
 from holeqc.inspection.pattern import judge_pattern
 from holeqc.inspection.position import find_places, judge_edges, position_zones
-from holeqc.inspection.results import (
-    HOLD,
-    REJECT,
-    IntArray,
-    Outcome,
-    cell_words,
-    first_row,
-    gauge_of,
-    words_of,
-    worst_row,
-)
+from holeqc.inspection.results import HOLD, REJECT, Outcome, cell_words, first_row, gauge_of, words_of, worst_row
 from holeqc.inspection.size import Sizes, judge_roundness, judge_size, judge_taper, size_limits
 from holeqc.problems import NOTE, WARNING, DataError, Problem
-from holeqc.quantities import BoolArray, FloatArray
+from holeqc.quantities import BoolArray, FloatArray, IntArray
 from holeqc.readings.table import cell_name
 from holeqc.tables import Table, Texts, numbered
 

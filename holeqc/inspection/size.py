@@ -36,7 +36,6 @@ from holeqc.inspection.results import (
     NOT_CLEAN,
     REJECT,
     CodeArray,
-    IntArray,
     Outcome,
     VerdictArray,
     any_code,
@@ -47,7 +46,7 @@ from holeqc.inspection.results import (
     smallest,
     worst_row,
 )
-from holeqc.quantities import CALCULATED, GRAIN, BoolArray, FloatArray, above, below
+from holeqc.quantities import CALCULATED, GRAIN, BoolArray, FloatArray, IntArray, above, below
 from holeqc.readings.table import BURR as BURR_WORD
 from holeqc.readings.table import CLEAN, CRACK, DIRTY, ENTERS, STOPS
 from holeqc.specification.model import Specification

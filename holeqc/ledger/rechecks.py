@@ -39,10 +39,11 @@ from holeqc.ledger.recording import (
     write_file,
     write_inspections,
 )
-from holeqc.ledger.resemblance import IntArray, Pieces, files_on_record, pieces_of, prepare
+from holeqc.ledger.resemblance import Pieces, files_on_record, pieces_of, prepare
 from holeqc.ledger.schema import storable
 from holeqc.ledger.tags import WORKED_ON, TagState, beyond_rework, find_tags, links, speaking_for
 from holeqc.problems import LedgerError
+from holeqc.quantities import IntArray
 from holeqc.tables import joined_tables
 
 if TYPE_CHECKING:

@@ -25,10 +25,11 @@ from holeqc.inspection.results import ACCEPT, listed
 from holeqc.ledger import schema as s
 from holeqc.ledger.kits import add_specification
 from holeqc.ledger.reading_plans import applied, result_rows
-from holeqc.ledger.resemblance import IntArray, Pieces, pieces_of, prepare, write_marks, write_serials
+from holeqc.ledger.resemblance import Pieces, pieces_of, prepare, write_marks, write_serials
 from holeqc.ledger.schema import BLOCK, Stored, batches, days, plain, problem_rows, storable
 from holeqc.ledger.tags import COPIED
 from holeqc.problems import ERROR, LedgerError, Problem
+from holeqc.quantities import IntArray
 from holeqc.readings.identities import LONGEST_SERIAL, SERIAL_ALLOWED, serial_fault
 from holeqc.readings.table import cell_name
 from holeqc.specification.model import SINGLE_WALL

@@ -27,6 +27,7 @@ from holeqc.ledger.ledger import plain_letters
 from holeqc.ledger.schema import batches, days, one_line, plain, storable
 from holeqc.ledger.tags import COPIED, NOT_FOR_USE, find_tags
 from holeqc.problems import WARNING, LedgerError, Problem
+from holeqc.quantities import IntArray
 from holeqc.tables import Table, Texts, numbered
 
 if TYPE_CHECKING:
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
     from holeqc.specification.model import Specification
 
 
-IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)

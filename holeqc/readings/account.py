@@ -15,8 +15,8 @@ import numpy as np
 
 from holeqc.characteristics import LENGTH, OF_WORD
 from holeqc.problems import Problem, flaw, note, warning
-from holeqc.quantities import GRAIN, MM_PER_INCH, decimals_of, unit_name
-from holeqc.readings.containers import BoolArray, Content, Grid, IntArray, Uncalculated, refusal
+from holeqc.quantities import GRAIN, MM_PER_INCH, BoolArray, IntArray, decimals_of, unit_name
+from holeqc.readings.containers import Content, Grid, Uncalculated, refusal
 from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.headings import IGNORED, READING, UNKNOWN
 from holeqc.readings.identities import Gauges, Parts, text_of

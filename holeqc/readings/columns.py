@@ -15,9 +15,9 @@ import numpy as np
 
 from holeqc.characteristics import ANGLES, OF_WORD, unit_of, with_unit
 from holeqc.problems import Problem, note, warning
-from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray, convert, decimals_of, format_length
+from holeqc.quantities import GRAIN, MM_PER_INCH, BoolArray, FloatArray, IntArray, convert, decimals_of, format_length
 from holeqc.readings.account import Kinds, in_ascii, quoted
-from holeqc.readings.containers import BoolArray, Content, GridColumn, IntArray, Uncalculated
+from holeqc.readings.containers import Content, GridColumn, Uncalculated
 from holeqc.readings.headings import IGNORED, MODIFIER, READING, SCALES, UNKNOWN, Meaning
 from holeqc.readings.identities import text_of
 from holeqc.readings.layouts import Table, views

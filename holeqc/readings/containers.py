@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from holeqc.door import READINGS, Incoming, take
 from holeqc.printing import shortened
 from holeqc.problems import ERROR, DataError, Problem, ReadingsError
-from holeqc.quantities import FloatArray
+from holeqc.quantities import BoolArray, FloatArray, IntArray
 from holeqc.tables import numbered
 
 # What a person may say about files of readings, and how large a file may be before it is refused.
@@ -98,8 +98,6 @@ class ReadOptions:
 
 
 CodeArray = NDArray[np.int32]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 Content = str | float | dt.datetime | dt.date | dt.time | dt.timedelta | None
 
 BLANK = -1

@@ -12,8 +12,7 @@ import numpy as np
 
 from holeqc.characteristics import NUMBERS, OF_WORD
 from holeqc.problems import Problem, note, warning
-from holeqc.quantities import GRAIN, FloatArray, convert, decimals_of
-from holeqc.readings.containers import BoolArray, IntArray
+from holeqc.quantities import GRAIN, BoolArray, FloatArray, IntArray, convert, decimals_of
 from holeqc.readings.draft import DIAMETER, DISTANCE, EDGE, OF_KIND, PLUG, UNIT_CODES, Array, Findings, X, Y
 from holeqc.readings.table import CHARACTERISTICS, FIRST_ELEMENT, STOPS, bound
 from holeqc.readings.values import BETWEEN_SYSTEMS

@@ -6,8 +6,7 @@ import numpy as np
 
 from holeqc.characteristics import FINE, NUMBERS
 from holeqc.problems import Problem, warning
-from holeqc.quantities import GRAIN, FloatArray
-from holeqc.readings.containers import BoolArray, IntArray
+from holeqc.quantities import GRAIN, BoolArray, FloatArray, IntArray
 from holeqc.readings.draft import DIAMETER, Array, Findings, X, Y, size_limits
 from holeqc.readings.table import bound, position_tolerance
 from holeqc.tables import joint, numbered, ranked

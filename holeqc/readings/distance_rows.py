@@ -7,8 +7,8 @@ from collections.abc import Callable
 import numpy as np
 
 from holeqc.problems import Problem, flaw, note, warning
-from holeqc.quantities import FloatArray, convert
-from holeqc.readings.containers import Content, IntArray
+from holeqc.quantities import FloatArray, IntArray, convert
+from holeqc.readings.containers import Content
 from holeqc.readings.distances import BOTH, FIRST, PIN, PINS, SECOND, WAY, Ends, parted, way_of
 from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.identities import Match, text_of

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from holeqc.characteristics import MEASURED, NUMBERS, unit_of, with_unit
 from holeqc.problems import Problem
-from holeqc.quantities import DECIMALS, GRAIN, FloatArray, convert, format_length
-from holeqc.readings.containers import BoolArray, CodeArray, IntArray, refusal
+from holeqc.quantities import DECIMALS, GRAIN, BoolArray, FloatArray, IntArray, convert, format_length
+from holeqc.readings.containers import CodeArray, refusal
 from holeqc.readings.table import (
     CHARACTERISTICS,
     COLUMNS,

@@ -20,6 +20,7 @@ import numpy as np
 
 from holeqc.printing import counted, shortened
 from holeqc.problems import NOTE, Problem
+from holeqc.quantities import IntArray
 from holeqc.readings.containers import (
     BLANK,
     DOCUMENT,
@@ -27,7 +28,6 @@ from holeqc.readings.containers import (
     Container,
     Grid,
     GridBuilder,
-    IntArray,
     ReadOptions,
     SizeLimits,
     check_cells,

@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from holeqc.characteristics import ANGLES, MEASURED
-from holeqc.quantities import SMALL_UNITS, parse_unit
-from holeqc.readings.containers import BoolArray, Content, IntArray
+from holeqc.quantities import SMALL_UNITS, BoolArray, IntArray, parse_unit
+from holeqc.readings.containers import Content
 from holeqc.readings.files import RawSheet
 from holeqc.readings.synonyms import (
     AMBIGUOUS,

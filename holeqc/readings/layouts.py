@@ -11,7 +11,8 @@ from itertools import pairwise
 import numpy as np
 
 from holeqc.problems import Problem
-from holeqc.readings.containers import BLANK, BoolArray, CodeArray, Content, Grid, IntArray, ReadOptions
+from holeqc.quantities import BoolArray, IntArray
+from holeqc.readings.containers import BLANK, CodeArray, Content, Grid, ReadOptions
 from holeqc.readings.distances import find_distances
 from holeqc.readings.draft import Draft
 from holeqc.readings.files import RawSheet

@@ -22,19 +22,8 @@ from numpy.typing import NDArray
 
 from holeqc.door import near_names
 from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, flaw, shown_path
-from holeqc.quantities import FloatArray, parse_unit
-from holeqc.readings.containers import (
-    LOCKS,
-    WORKBOOK,
-    BoolArray,
-    CodeArray,
-    Content,
-    Grid,
-    IntArray,
-    ReadOptions,
-    Uncalculated,
-    examine,
-)
+from holeqc.quantities import BoolArray, FloatArray, IntArray, parse_unit
+from holeqc.readings.containers import LOCKS, WORKBOOK, CodeArray, Content, Grid, ReadOptions, Uncalculated, examine
 from holeqc.readings.files import RawSheet
 from holeqc.readings.table import Collector, cell_name
 from holeqc.readings.values import cleaned, decimal_mark, length_of

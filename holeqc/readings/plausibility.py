@@ -11,8 +11,7 @@ import numpy as np
 
 from holeqc.characteristics import ANGLES, DEGREES, NUMBERS
 from holeqc.problems import Problem, flaw, warning
-from holeqc.quantities import GRAIN, MM_PER_INCH, FloatArray
-from holeqc.readings.containers import BoolArray, IntArray
+from holeqc.quantities import GRAIN, MM_PER_INCH, BoolArray, FloatArray, IntArray
 from holeqc.readings.contradictions import (
     check_days,
     check_gauges,

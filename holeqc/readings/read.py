@@ -14,7 +14,7 @@ import numpy as np
 from holeqc.characteristics import ANGLES, BY_GAUGE, MEASURED, NUMBERS
 from holeqc.door import Incoming
 from holeqc.problems import ERROR, NOTE, WARNING, Problem, ReadingsError, flaw, note, shown_path, warning
-from holeqc.quantities import FloatArray, convert
+from holeqc.quantities import BoolArray, FloatArray, IntArray, convert
 from holeqc.readings.account import (
     account,
     comma_is_decimal,
@@ -38,11 +38,9 @@ from holeqc.readings.columns import basic_of_rows, deviation_base, not_read_rows
 from holeqc.readings.containers import (
     DOCUMENT,
     WORKBOOK,
-    BoolArray,
     Container,
     Content,
     GridColumn,
-    IntArray,
     ReadOptions,
     SizeLimits,
     examine,
@@ -60,15 +58,7 @@ from holeqc.readings.plausibility import check_plausibility
 from holeqc.readings.rows import Rows, read_rows
 from holeqc.readings.sheet_layout import FORMAT, Marker, from_properties, parse_marker
 from holeqc.readings.synonyms import FIELD, question_of
-from holeqc.readings.table import (
-    CHARACTERISTICS,
-    Collector,
-    ColumnUse,
-    Readings,
-    Source,
-    UnusableFile,
-    cell_name,
-)
+from holeqc.readings.table import CHARACTERISTICS, Collector, ColumnUse, Readings, Source, UnusableFile, cell_name
 from holeqc.readings.values import angle_of, date_of, decimal_mark, length_of, number_issues
 from holeqc.readings.words import WORDS, folded, plug_word, surface_word, without_rare_yes
 from holeqc.specification.model import Specification

@@ -11,8 +11,8 @@ import numpy as np
 
 from holeqc.characteristics import BY_GAUGE, OF_WORD
 from holeqc.problems import NOTE, Problem, flaw, warning
-from holeqc.quantities import FloatArray, parse_small_unit, parse_unit
-from holeqc.readings.containers import BoolArray, Content, IntArray
+from holeqc.quantities import BoolArray, FloatArray, IntArray, parse_small_unit, parse_unit
+from holeqc.readings.containers import Content
 from holeqc.readings.draft import UNIT_CODES, Array
 from holeqc.readings.headings import BOTH_PLUGS, IGNORED, READING, SCALES, UNKNOWN, Meaning
 from holeqc.readings.identities import (

@@ -12,8 +12,8 @@ from fractions import Fraction
 import numpy as np
 
 from holeqc.problems import DataError, Problem, flaw, warning
-from holeqc.quantities import FloatArray, parse_length
-from holeqc.readings.containers import BoolArray, Content, Uncalculated
+from holeqc.quantities import BoolArray, FloatArray, parse_length
+from holeqc.readings.containers import Content, Uncalculated
 from holeqc.readings.synonyms import unaccented
 from holeqc.readings.table import LIKELY_C
 

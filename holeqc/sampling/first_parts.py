@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import DataError
+from holeqc.quantities import FloatArray
 
-FloatArray = NDArray[np.float64]
 TIE = 1e-12  #: a chance this close to what is allowed, relative to it, is allowed: 0.9 twice is 0.81
 MOST = 10**9  #: parts; more is no plan
 FEWEST = 8  #: values that can show whether they are normal

@@ -15,13 +15,13 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from holeqc.door import own_text
 from holeqc.problems import DataError
+from holeqc.quantities import FloatArray
 from holeqc.sampling.first_parts import TIE, checked
 
-FloatArray = NDArray[np.float64]
 NORMAL, TIGHTENED, REDUCED = SEVERITIES = ("normal", "tightened", "reduced")
 BELOW, ABOVE, UNSEEN, DERIVED = "v", "^", "?", "~"
 Cells = dict[str, dict[str, str]]

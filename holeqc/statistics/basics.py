@@ -14,8 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from holeqc.door import own_text
 from holeqc.problems import NOTE, WARNING, DataError, Problem
-
-FloatArray = NDArray[np.float64]
+from holeqc.quantities import FloatArray, IntArray
 
 # A root of a function between two ends, without loading an optimisation library for it.
 
@@ -79,7 +78,6 @@ def plain(value: Any) -> Any:
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
-IntArray = NDArray[np.int64]
 
 BLOCK = 32_768  #: values worked on at a time, so that long series need no second array of their size
 

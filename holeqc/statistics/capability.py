@@ -10,10 +10,10 @@ from numpy.typing import ArrayLike
 from scipy.special import betaincinv, fdtrc, ndtr
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
+from holeqc.quantities import FloatArray
 from holeqc.statistics.basics import (
     FEW,
     FEWEST_ALIKE,
-    FloatArray,
     Readings,
     chance_words,
     mean,

@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
+from holeqc.quantities import FloatArray, IntArray
 from holeqc.statistics.basics import (
-    IntArray,
     as_values,
     chance_words,
     group_index,
@@ -61,7 +61,6 @@ from holeqc.statistics.subgroups import (
 # What every control chart is made of: options, frozen limits, the finished chart, and signals beyond limits.
 
 
-FloatArray = NDArray[np.float64]
 
 AVERAGE_RANGE = "average-range"
 AVERAGE_SD = "average-sd"

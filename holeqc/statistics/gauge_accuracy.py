@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from holeqc.problems import DataError
-from holeqc.statistics.basics import FloatArray, IntArray, centred, product_sum
+from holeqc.quantities import FloatArray, IntArray
+from holeqc.statistics.basics import centred, product_sum
 from holeqc.statistics.gauge_components import check_confidence, numbers
 from holeqc.statistics.signals import BEYOND_LIMITS, SAME_SIDE, Signal, find_signals
 from holeqc.statistics.subgroups import moving_range_relative_variance, range_moments

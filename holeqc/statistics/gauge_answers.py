@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from holeqc.problems import DataError
+from holeqc.quantities import FloatArray, IntArray
 from holeqc.statistics.basics import legendre, normal_density
-from holeqc.statistics.gauge_components import FloatArray, IntArray, check_confidence, labels_to_codes, numbers
+from holeqc.statistics.gauge_components import check_confidence, labels_to_codes, numbers
 
 
 @dataclass(frozen=True, slots=True)

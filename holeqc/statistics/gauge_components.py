@@ -11,10 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import DataError
+from holeqc.quantities import FloatArray, IntArray
 from holeqc.statistics.subgroups import chart_factors, range_moments
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 CROSSED = "crossed"  #: every appraiser reads the same parts
 NESTED = "nested"  #: each appraiser has parts of their own

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from holeqc.problems import DataError
+from holeqc.quantities import FloatArray
 from holeqc.statistics.gauge_components import (
     COMPONENTS,
     CROSSED,
@@ -28,7 +29,6 @@ from holeqc.statistics.gauge_components import (
     REPEATS,
     AnovaRow,
     Estimates,
-    FloatArray,
     Layout,
     Pooling,
     anova_table,

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import betaincinv, gammaincc, gammaincinv, gammaln, ndtr, ndtri, stdtrit
 
 from holeqc.problems import DataError
+from holeqc.quantities import FloatArray
 from holeqc.statistics.basics import legendre, noncentral_t_quantile, noncentrality_for, root
 
 # Normal tolerance intervals: limits that hold a stated share of all parts with a stated confidence.
@@ -18,7 +18,6 @@ from holeqc.statistics.basics import legendre, noncentral_t_quantile, noncentral
 # The exact factors follow ISO 16269-6; Howe's approximation starts their search.
 
 
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

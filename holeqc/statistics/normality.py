@@ -11,7 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import bdtrc, log_ndtr, ndtr, ndtri, stdtr
 
 from holeqc.problems import DataError
-from holeqc.statistics.basics import FloatArray, as_values, mean_and_sd, neighbour_sums, product_sum
+from holeqc.quantities import FloatArray
+from holeqc.statistics.basics import as_values, mean_and_sd, neighbour_sums, product_sum
 from holeqc.statistics.signals import EDGE
 
 FEWEST = 8  #: below this the p of the test has no published ground

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import (
     bdtr,
     betainc,
@@ -32,6 +32,7 @@ from scipy.special import (
 )  # fmt: skip
 
 from holeqc.problems import DataError
+from holeqc.quantities import FloatArray
 from holeqc.statistics.basics import as_values, chance_words, standard_deviation
 from holeqc.statistics.indices import Interval, Limits
 from holeqc.statistics.normality import SEED, anderson_darling, anderson_darling_p, grid_of
@@ -44,7 +45,6 @@ from holeqc.statistics.normality import SEED, anderson_darling, anderson_darling
 # as a whole and not at its best point alone.
 
 
-FloatArray = NDArray[np.float64]
 Shape = tuple[FloatArray, ...]  #: one array a shape parameter, ready to be broadcast with z
 LINE, THRESHOLD, ENDS, ZERO = "line", "threshold", "ends", "zero"
 _ROOT_TWO_PI = math.log(math.sqrt(2 * math.pi))

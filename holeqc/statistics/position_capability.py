@@ -16,7 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import chndtr, chndtrinc, gammaincc, ndtr, ndtri
 
 from holeqc.problems import NOTE, WARNING, DataError, Problem
-from holeqc.statistics.basics import FloatArray, chance_words, legendre, plain
+from holeqc.quantities import FloatArray
+from holeqc.statistics.basics import chance_words, legendre, plain
 from holeqc.statistics.capability import Neighbours
 from holeqc.statistics.indices import Interval, clopper_pearson
 from holeqc.statistics.normality import SEED, Stability, judge

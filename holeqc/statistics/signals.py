@@ -11,15 +11,12 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from holeqc.problems import DataError
+from holeqc.quantities import BoolArray, FloatArray, IntArray
 from holeqc.statistics.basics import legendre, normal_density
 from holeqc.statistics.subgroups import chart_factors
-
-BoolArray = NDArray[np.bool_]
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int32]
 
 BEYOND_LIMITS = "beyond_limits"
 SAME_SIDE = "same_side"

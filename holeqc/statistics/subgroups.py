@@ -14,16 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holeqc.problems import DataError
-from holeqc.statistics.basics import (
-    FloatArray,
-    IntArray,
-    as_values,
-    group_index,
-    legendre,
-    mean_step,
-    product_sum,
-    root,
-)
+from holeqc.quantities import FloatArray, IntArray
+from holeqc.statistics.basics import as_values, group_index, legendre, mean_step, product_sum, root
 
 # Factors of control charts for any subgroup size, from their definitions, to full double precision.
 #

@@ -11,12 +11,7 @@ from statistics_data import half_unit, records
 
 from holeqc.problems import DataError
 from holeqc.statistics.basics import STEEP, noncentral_t_cdf, noncentral_t_quantile, noncentrality_for, sd_nodes
-from holeqc.statistics.indices import (
-    howe_factor,
-    one_sided_factor,
-    tolerance_interval,
-    two_sided_factor,
-)
+from holeqc.statistics.indices import howe_factor, one_sided_factor, tolerance_interval, two_sided_factor
 
 
 def test_printed_factors() -> None:
