@@ -28,8 +28,8 @@ MAY_IMPORT = {
     "inspection": {
         "distances", "sampling", "characteristics", "specification", "readings", "fits", "quantities", "problems",
     },
-    "statistics": {"problems"},
-    "sampling": {"statistics", "problems"},
+    "statistics": {"quantities", "problems"},
+    "sampling": {"quantities", "statistics", "problems"},
     "distances": {"quantities", "statistics", "problems"},
     "fixture": {"characteristics", "statistics", "inspection", "specification", "readings", "quantities", "problems"},
     "ledger": {"characteristics", "specification", "readings", "inspection", "quantities", "problems", "sampling"},
