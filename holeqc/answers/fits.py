@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from holeqc.fits.drills import History, PlugLimits, PlugSet
     from holeqc.quantities import FloatArray, Unit
     from holeqc.specification.model import Hole, Specification
-    from holeqc.statistics.gauge_answers import Curve, GaugeRisk, WrongAnswers
+    from holeqc.statistics.gauge_accuracy import Curve, GaugeRisk, WrongAnswers
 
 
 LARGE_IN = 3.0  #: bare sizes above are asked about: most likely mm (our choice)
@@ -536,7 +536,7 @@ def predict(
     Raises:
         DataError: an amount below zero or above the tolerance, a size far off, or one half of a process.
     """
-    from holeqc.statistics.gauge_answers import process_risk, wrong_answers
+    from holeqc.statistics.gauge_accuracy import process_risk, wrong_answers
 
     if not (0.0 <= uncertainty < np.inf and 0.0 <= needs < np.inf):
         raise DataError("the uncertainty of plug against hole and the clearance to enter are 0 or more")
@@ -583,7 +583,7 @@ def _refuse_slips(
 
 
 def _curve(plug: PlugLimits, found: float | None, uncertainty: float, needs: float) -> Curve:
-    from holeqc.statistics.gauge_answers import plug_curve
+    from holeqc.statistics.gauge_accuracy import plug_curve
 
     if found is None:
         return plug_curve(

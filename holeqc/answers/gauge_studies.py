@@ -290,7 +290,7 @@ def _check_standard(values: np.ndarray, request: Request, problems: tuple[Proble
 
 
 def _answers(table: Table, request: Request) -> Study:
-    from holeqc.statistics.gauge_answers import attribute_study
+    from holeqc.statistics.gauge_accuracy import attribute_study
 
     if not request.part:
         raise DataError("a study in words needs --part: which part was looked at")
@@ -321,7 +321,7 @@ def _answers(table: Table, request: Request) -> Study:
 
 
 def _plug(table: Table, request: Request) -> Study:
-    from holeqc.statistics.gauge_answers import fit_response, wrong_answers
+    from holeqc.statistics.gauge_accuracy import fit_response, wrong_answers
 
     low, high = request.limits
     if (low is None) == (high is None):

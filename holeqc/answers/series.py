@@ -421,8 +421,7 @@ def chart_of(series: Series, kind: str, subgroup: str, options: ChartOptions) ->
     """Return the chart of a series: of one value a piece, or of its single readings in subgroups."""
     from holeqc.statistics import charts as parts
     from holeqc.statistics.charts import average_chart, chart, position_chart
-    from holeqc.statistics.signals import alarms_of_scatter
-    from holeqc.statistics.subgroups import RANGE
+    from holeqc.statistics.subgroups import RANGE, alarms_of_scatter
 
     points = series.points()
     if series.of == "position":
@@ -696,7 +695,7 @@ def chart(
     """
     from holeqc.reports.chart_text import chart_text
     from holeqc.statistics.charts import POSITION, ChartOptions
-    from holeqc.statistics.signals import ALL_TESTS
+    from holeqc.statistics.subgroups import ALL_TESTS
 
     given, size, held = flat(files), str(size), None if limits is None else Path(limits)
     of_kit = bool(ledger) or _is_kit(given)

@@ -17,14 +17,22 @@ if TYPE_CHECKING:
     from holeqc.specification.model import Specification
     from holeqc.statistics.capability import Capability
     from holeqc.statistics.charts import Chart
-    from holeqc.statistics.gauge_accuracy import Bias, Linearity, Stability
-    from holeqc.statistics.gauge_answers import AttributeStudy, Kappa, Proportion, ResponseFit, WrongAnswers
+    from holeqc.statistics.gauge_accuracy import (
+        AttributeStudy,
+        Bias,
+        Kappa,
+        Linearity,
+        Proportion,
+        ResponseFit,
+        Stability,
+        WrongAnswers,
+    )
     from holeqc.statistics.gauge_components import AnovaRow
     from holeqc.statistics.gauge_study import Budget, GaugeStudy, Share
     from holeqc.statistics.indices import Interval
     from holeqc.statistics.normality import Stability as SeriesStability
     from holeqc.statistics.position_capability import PositionCapability
-    from holeqc.statistics.signals import Signal
+    from holeqc.statistics.subgroups import Signal
 
 
 # Gauge studies as text for the screen: aligned, 80 columns, the answer last.
@@ -214,7 +222,7 @@ def _small(p: float | None) -> bool:
 
 def stability_text(result: Stability) -> str:
     """Return the chart of a check standard in words."""
-    from holeqc.statistics.signals import TESTS
+    from holeqc.statistics.subgroups import TESTS
 
     rows = [
         ("centre", size(result.centre)),

@@ -16,15 +16,14 @@ from matplotlib.figure import Figure
 
 from holeqc.printing import one_line
 from holeqc.reports.blocks import shorten
-from holeqc.statistics.gauge_answers import ResponseFit
+from holeqc.statistics.gauge_accuracy import ResponseFit
 from holeqc.statistics.gauge_study import LINES
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from numpy.typing import NDArray
 
-    from holeqc.statistics.gauge_accuracy import Linearity, Stability
-    from holeqc.statistics.gauge_answers import AttributeStudy, Curve, Proportion
+    from holeqc.statistics.gauge_accuracy import AttributeStudy, Curve, Linearity, Proportion, Stability
     from holeqc.statistics.gauge_components import Layout
     from holeqc.statistics.gauge_study import GaugeStudy, Share
 

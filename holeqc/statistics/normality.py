@@ -13,7 +13,7 @@ from scipy.special import bdtrc, log_ndtr, ndtr, ndtri, stdtr
 from holeqc.problems import DataError
 from holeqc.quantities import FloatArray
 from holeqc.statistics.basics import as_values, mean_and_sd, neighbour_sums, product_sum
-from holeqc.statistics.signals import EDGE
+from holeqc.statistics.subgroups import EDGE
 
 FEWEST = 8  #: below this the p of the test has no published ground
 _DIRECT = 20_000  #: up to here every value gets its own logarithm of the normal distribution

@@ -28,7 +28,7 @@ from holeqc.inspection.pin_gauge import pin_pattern_margin
 from holeqc.statistics.capability import capability
 from holeqc.statistics.charts import ChartOptions, average_chart
 from holeqc.statistics.indices import Limits
-from holeqc.statistics.signals import ALL_TESTS
+from holeqc.statistics.subgroups import ALL_TESTS
 
 ALL = ChartOptions(tests=ALL_TESTS)
 PINS = np.array([[0.0, 0.0], [1.5, 0.0], [3.0, 0.0], [0.0, 2.0], [1.5, 2.0], [3.0, 2.0]])

@@ -220,7 +220,7 @@ def test_pictures_are_the_same_bytes_each_time(
 def test_a_picture_marks_signals_by_shape(tmp_path: Path) -> None:
     from holeqc.reports.chart_plots import MARKS, chart_figure
     from holeqc.statistics.charts import chart
-    from holeqc.statistics.signals import ALL_TESTS
+    from holeqc.statistics.subgroups import ALL_TESTS
 
     assert set(ALL_TESTS) <= set(MARKS)
     assert len({MARKS[t] for t in ALL_TESTS}) == len(ALL_TESTS)

@@ -27,8 +27,7 @@ from holeqc.statistics.charts import (
     p_chart,
     position_chart,
 )
-from holeqc.statistics.signals import ALL_TESTS, alarms_of_scatter
-from holeqc.statistics.subgroups import c4, chart_factors, d2
+from holeqc.statistics.subgroups import ALL_TESTS, alarms_of_scatter, c4, chart_factors, d2
 
 HANDBOOK = printed("handbook_values.csv")
 TEXTBOOK = {r["name"]: r for r in records("textbook_values.csv")}

@@ -8,7 +8,7 @@ from gauge_data import columns, numbers
 from scipy import integrate, stats
 
 from holeqc.problems import DataError
-from holeqc.statistics.gauge_answers import (
+from holeqc.statistics.gauge_accuracy import (
     Curve,
     attribute_study,
     cohen_kappa,

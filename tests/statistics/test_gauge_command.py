@@ -16,8 +16,7 @@ from gauge_data import FOLDER, columns, numbers
 from holeqc.__main__ import run
 from holeqc.reports import gauge_plots
 from holeqc.reports.scale_plots import save_figure
-from holeqc.statistics.gauge_accuracy import check_standard
-from holeqc.statistics.gauge_answers import Curve, ResponseFit, fit_response, plug_curve
+from holeqc.statistics.gauge_accuracy import Curve, ResponseFit, check_standard, fit_response, plug_curve
 from holeqc.statistics.gauge_components import lay_out
 from holeqc.statistics.gauge_study import gauge_study
 

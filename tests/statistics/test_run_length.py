@@ -10,7 +10,7 @@ from statistics_data import half_unit, records
 
 from holeqc.problems import DataError
 from holeqc.statistics.charts import _chances, count_run_length, weighted_average
-from holeqc.statistics.signals import (
+from holeqc.statistics.subgroups import (
     ALL_TESTS,
     ALL_TESTS_IN_CONTROL,
     STEADY_DRIFT,

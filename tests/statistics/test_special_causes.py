@@ -9,7 +9,7 @@ import pytest
 from statistics_data import records
 
 from holeqc.problems import DataError
-from holeqc.statistics.signals import ALL_TESTS, TESTS, find_signals, run_lengths, signal_masks
+from holeqc.statistics.subgroups import ALL_TESTS, TESTS, find_signals, run_lengths, signal_masks
 
 ROWS = records("special_causes.csv")
 
