@@ -95,7 +95,7 @@ def recorder(record: bool, ledger: str | Path, by: str) -> str:
 
 def record_forecast(answer: FixtureAnswer, ledger: str | Path, by: str) -> Entry:
     """Log the parts left by bushing in a ledger that is there already, for what waits; return the entry."""
-    from holeqc.fixture.words import due_bushings
+    from holeqc.fixture.result import due_bushings
     from holeqc.ledger import open_ledger
     from holeqc.ledger.equipment import record_forecast as record
 

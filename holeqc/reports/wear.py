@@ -14,11 +14,19 @@ import numpy as np
 import holeqc
 from holeqc import printing, writer
 from holeqc.fixture import result as res
-from holeqc.fixture import words
 from holeqc.fixture.forecast import FAR, NOW, SHUT
 from holeqc.fixture.history import MEANING
-from holeqc.fixture.result import Bushing, Outlook, Wear
-from holeqc.fixture.words import FORECAST_NOTE, LIMITS_NOTE, answer, count_note, nothing, to_change
+from holeqc.fixture.result import (
+    FORECAST_NOTE,
+    LIMITS_NOTE,
+    Bushing,
+    Outlook,
+    Wear,
+    answer,
+    count_note,
+    nothing,
+    to_change,
+)
 from holeqc.inspection.results import capital
 from holeqc.quantities import FloatArray
 from holeqc.reports import blocks as w
@@ -484,14 +492,14 @@ def urgency_table(wear: Wear) -> w.Table:
         look = wear.first_of(hole)
         name = w.plain(wear.history.bushings[hole])
         if look is None:
-            rows.append((name, w.plain(wear.history.holes[hole]), "-", "-", "-", "-", "-", words.nothing(wear, hole)))
+            rows.append((name, w.plain(wear.history.holes[hole]), "-", "-", "-", "-", "-", res.nothing(wear, hole)))
             continue
         f = look.forecast
         rows.append((
             name, w.plain(wear.history.holes[hole]), look.limit, _whole(f.act), _whole(f.left), _between(look),
-            w.signed(f.now, unit), words.answer(look),
+            w.signed(f.now, unit), res.answer(look),
         ))  # fmt: skip
-    note = f"{words.FORECAST_NOTE} Room now: of the middle part, in {w.unit_name(unit)}."
+    note = f"{res.FORECAST_NOTE} Room now: of the middle part, in {w.unit_name(unit)}."
     return w.Table(columns, tuple(rows), note)
 
 
@@ -537,13 +545,13 @@ def _bushings(wear: Wear) -> Iterator[w.Block]:
 
 def _bushing_line(wear: Wear, hole: int) -> str:
     look = wear.first_of(hole)
-    name = capital(words.name_of(wear, hole))
+    name = capital(res.name_of(wear, hole))
     if look is None:
-        return w.plain(f"{name}: {words.nothing(wear, hole)}")
+        return w.plain(f"{name}: {res.nothing(wear, hole)}")
     f = look.forecast
-    far = f.act is not None and f.state == "forecast" and words.to_change(look)
+    far = f.act is not None and f.state == "forecast" and res.to_change(look)
     told = f", act before part {math.floor(f.act or 0.0)}" if far else ""
-    return w.plain(f"{name}: {words.answer(look)}{told}")
+    return w.plain(f"{name}: {res.answer(look)}{told}")
 
 
 def trend_table(wear: Wear) -> w.Table:
@@ -636,7 +644,7 @@ def _about(wear: Wear) -> Iterator[w.Block]:
         "draw. All sizes together follow the explanation that fits best.",
         "Bounds: the 95 % interval of the part number from which half of the parts fail; 'before', its one-sided 95 % "
         "bound, or where about one part in forty fails if that comes first.",
-        words.count_note(wear), words.LIMITS_NOTE,
+        res.count_note(wear), res.LIMITS_NOTE,
     ]  # fmt: skip
     yield w.Findings(tuple(points))
 
@@ -644,7 +652,7 @@ def _about(wear: Wear) -> Iterator[w.Block]:
 def _outlooks(wear: Wear) -> Iterator[w.Block]:
     yield w.Heading("Every forecast")
     yield _all_outlooks(wear)
-    logged = words.event_words(wear)
+    logged = res.event_words(wear)
     yield w.Heading("Events that were logged")
     yield (w.Findings(tuple(w.plain(t) for t in logged)) if logged else w.Paragraph("None."))
     if wear.problems:
@@ -663,7 +671,7 @@ def _all_outlooks(wear: Wear) -> w.Table:
         (
             look.limit, "-" if look.hole is None else w.plain(wear.history.bushings[look.hole]),
             f"{look.forecast.start:.0f}", str(look.forecast.n), w.signed(look.forecast.now, unit),
-            w.fine(look.forecast.sd), _whole(look.forecast.act), _between(look), words.answer(look),
+            w.fine(look.forecast.sd), _whole(look.forecast.act), _between(look), res.answer(look),
         )
         for look in wear.outlooks
     )  # fmt: skip

@@ -24,9 +24,8 @@ from holeqc.__main__ import run
 from holeqc.answers.fixture import events_of, events_table
 from holeqc.fixture import history as ev
 from holeqc.fixture.history import History, counted, history_of
-from holeqc.fixture.result import CHANNELS, COLUMNS, PART_COLUMNS, PINS, SIZE_UPPER, Wear
+from holeqc.fixture.result import CHANNELS, COLUMNS, PART_COLUMNS, PINS, SIZE_UPPER, Wear, advice, due_bushings
 from holeqc.fixture.study import study
-from holeqc.fixture.words import advice, due_bushings
 from holeqc.problems import DataError, ReadingsError
 from holeqc.readings.read import read_files
 from holeqc.reports.pages import html_page
@@ -363,7 +362,7 @@ def test_what_no_change_explains_as_well_is_said_with_may(wear: Wear) -> None:
 
 
 def test_a_turn_or_a_scale_has_its_own_unit(wear: Wear) -> None:
-    from holeqc.fixture.words import amount
+    from holeqc.fixture.result import amount
 
     assert amount(wear, "turn", 0.00118) == ("+1.18", "mrad")
     assert amount(wear, "scale", -0.000042) == ("-42", "parts per million")
