@@ -623,7 +623,8 @@ def judged(source: Source, path: Path, words: list[str], came: tuple[int, str, s
     if before is None:
         return ok, said
     new = now.words - before.words
-    better = {s for s, rank in now.ranks.items() if rank < before.ranks.get(s, 9) and rank < 2}
+    other = max(before.ranks.values(), default=9)  # a part of another name may be any of them
+    better = {s for s, rank in now.ranks.items() if rank < before.ranks.get(s, other) and rank < 2}
     if better and (not new if words[0] in ("parts", "part") else holds(source.path, path, before.against)):
         return "accepted", f"{said}\naccepted: {sorted(better)}, new words: {sorted(new)}"
     lost = before.used - now.used if before.used.keys() == now.used.keys() else before.used.total() - now.used.total()
