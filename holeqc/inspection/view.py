@@ -309,20 +309,21 @@ class Run:
     def rows(self, name: str, number: int) -> list[Row]:
         """Return a table's rows that belong to one part as plain mappings.
 
-        A table is cut up once for many parts: rows picked one part at a time take ten times as long, and lists of a
-        whole table as much memory as all else.
+        A table is cut up once for many parts that follow one another: rows picked one part at a time take ten times as
+        long, and lists of a whole table as much memory as all else. A part that stands alone is picked alone.
         """
         first = number - number % TOGETHER
         known = self._pieces.get(name)
-        if known is None or known[0] != first:
-            some, cuts = self.together(name, first)
+        if known is None or not known[0] <= number < known[0] + len(known[1]) - 1:
+            beside = known is not None and known[0] + len(known[1]) - 1 == number
+            some, cuts = self.together(name, *((first, TOGETHER) if number == first or beside else (number, 1)))
             some = some.with_columns(label=some.labels) if name == "readings" else some
-            known = self._pieces[name] = first, cuts, some.records()
-        return list(known[2][known[1][number - first] : known[1][number - first + 1]])
+            known = self._pieces[name] = number if len(cuts) == 2 else first, cuts, some.records()
+        return list(known[2][known[1][number - known[0]] : known[1][number - known[0] + 1]])
 
-    def together(self, name: str, first: int) -> tuple[Table, list[int]]:
-        """Return a table's rows of `TOGETHER` parts, and where those of each begin, with the end of the last."""
-        where = [self._where(name, n) for n in range(first, min(first + TOGETHER, len(self)))]
+    def together(self, name: str, first: int, count: int = TOGETHER) -> tuple[Table, list[int]]:
+        """Return a table's rows of so many parts, and where those of each begin, with the end of the last."""
+        where = [self._where(name, n) for n in range(first, min(first + count, len(self)))]
         some = self._table(name).take(np.concatenate(where).astype(np.int64))
         return some, np.cumsum([0, *map(len, where)]).tolist()
 

@@ -345,7 +345,10 @@ def _swallowed(table: Table) -> list[Problem]:
         return []
     parted = len(table.places) - 1
     for column in raw.grid.columns:
-        for text in [text for text in column.labels if isinstance(text, str) and "\n" in text]:
+        texts = [text for text in column.labels if isinstance(text, str)]
+        if "\n" not in "\0".join(texts):
+            continue
+        for text in [text for text in texts if "\n" in text]:
             if any(line.count(raw.delimiter) >= max(parted, 1) for line in text.split("\n")[1:]) or not parted:
                 return [table.problem("damaged-file", "a field runs over its line and takes in the next row",
                                       found=repr(text[:60]),
@@ -552,6 +555,9 @@ def _struck(table: Table, column: int, values: FloatArray) -> list[Problem]:
                           action="Empty the cell, or take the line through it away")]  # fmt: skip
 
 
+_DIGITS = frozenset("0123456789")
+
+
 def _summary_rows(table: Table, column: int, values: FloatArray) -> list[Problem]:
     """Return an error for rows that say mean, range, total and the like and hold a number in the column."""
     found = []
@@ -560,7 +566,7 @@ def _summary_rows(table: Table, column: int, values: FloatArray) -> list[Problem
         if other == column or codes is None:
             continue
         labels = table.raw.grid.columns[table.places[other]].labels
-        likely = [n for n, c in enumerate(labels) if isinstance(c, str) and not c[-1:].isdigit() and len(c) < 24]
+        likely = [n for n, c in enumerate(labels) if isinstance(c, str) and c[-1] not in _DIGITS and len(c) < 24]
         words = [n for n in likely if _folded(str(labels[n])).rstrip(" :=.") in SUMMARIES]
         if not words:
             continue
