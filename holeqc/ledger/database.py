@@ -271,6 +271,8 @@ def reading(engine: Engine, location: Location) -> Iterator[Connection]:
         if engine.dialect.name == "postgresql":
             connection = connection.execution_options(isolation_level="REPEATABLE READ")
         with connection.begin():
+            if engine.dialect.name == "postgresql":  # compiling a query takes longer than any of ours that it compiles
+                connection.exec_driver_sql("SET LOCAL jit = off")
             yield connection
 
 
