@@ -114,18 +114,6 @@ class Placed:
         """Return the margin (B,) in the caller's unit that belongs to an overshoot in the frame."""
         return self.smallest - overshoot * self.frame.scale
 
-    def standing(self, rotation: Floats, translation: Floats) -> Frame:
-        """Return the frame with each pattern put where a motion in the caller's coordinates brings it."""
-        cos, sin = np.cos(rotation), np.sin(rotation)
-        x, y = self.pattern_centre
-        turned = self.frame.turned(rotation - self.frame.angle)
-        dx = (cos * x - sin * y + translation[:, 0] - self.target_centre[0]) / self.frame.scale
-        dy = (sin * x + cos * y + translation[:, 1] - self.target_centre[1]) / self.frame.scale
-        return Frame(
-            turned.px, turned.py, turned.hx - dx, turned.hy - dy, turned.c,
-            turned.angle, turned.radius, turned.scale, turned.tolerance,
-        )  # fmt: skip
-
     def motion(self, angle: Floats, tx: Floats, ty: Floats) -> tuple[Floats, Floats]:
         """Return rotation (B,) in (-pi, pi] about the caller's origin, and the translation (B, 2) that follows it."""
         turn = self.frame.angle + angle
@@ -606,11 +594,7 @@ SMALLEST_MEASURE = 1e-14  #: complementarity below which rounding rules
 
 @dataclass(slots=True)
 class State:
-    """A batch on its way: motion and overshoot (B,), cone points ``a``, ``qx``, ``qy`` and their duals (N, B).
-
-    With an ``aim`` (4, B) the overshoot is held at the first of its rows, and the motion goes as far as it can along
-    the others: x and y of the pattern's centre, and arc.
-    """
+    """A batch on its way: motion and overshoot (B,), cone points ``a``, ``qx``, ``qy`` and their duals (N, B)."""
 
     angle: Floats
     tx: Floats
@@ -624,11 +608,10 @@ class State:
     weight: Floats
     ux: Floats
     uy: Floats
-    aim: Floats | None = None
 
     def keep(self, index: Floats) -> State:
-        """Return the chosen parts, without an aim."""
-        return State(*(getattr(self, name)[..., index] for name in self.__slots__ if name != "aim"))
+        """Return the chosen parts."""
+        return State(*(getattr(self, name)[..., index] for name in self.__slots__))
 
 
 @dataclass(frozen=True, slots=True)
@@ -665,34 +648,6 @@ def solve(frame: Frame, *, rotate: bool, arc: Arc | None = None) -> Solved:
                 measure, pace = measure[stay], pace[stay]
         pace = _advance(frame, state, pace * measure / rows)
     return out
-
-
-def travel(frame: Frame, held: Floats, way: int, sign: float) -> Floats:
-    """Return how far (B,) a pattern gets from where the frame places it while no overshoot exceeds ``held`` (B,).
-
-    ``way`` 0, 1, 2: x, y of the pattern's centre, turn [rad]; ``sign`` -1 or 1. What isn't sought follows freely. The
-    pattern is followed on its way and never jumps; a part that overshoots where it stands gives zero.
-    """
-    parts, rows = frame.radius.size, len(frame.c)
-    state = _start(frame)
-    zero = np.zeros(parts)
-    overshoot = frame.overshoot(zero, zero, zero)
-    state.v = np.maximum(held, overshoot + 1e-12)
-    state.a = state.v + frame.c
-    w = state.a * state.a - state.qx * state.qx - state.qy * state.qy
-    room = (state.v - overshoot) / rows
-    state.weight, state.ux, state.uy = room * state.a / w, -room * state.qx / w, -room * state.qy / w
-    state.aim = np.zeros((4, parts))
-    state.aim[0], state.aim[1 + way] = state.v, sign
-    pace, far = np.full(parts, 0.3), np.zeros(parts)
-    for _ in range(MOST_STEPS):
-        measure = (state.a * state.weight + state.qx * state.ux + state.qy * state.uy).sum(axis=0)
-        reached = (state.tx, state.ty, state.angle)[way] * sign
-        far = np.where((state.v <= state.aim[0] + 1e-9) & (reached > far), reached, far)
-        if not np.any(measure > 1e-11):
-            break
-        pace = _advance(frame, state, pace * measure / rows)
-    return far
 
 
 def _start(frame: Frame) -> State:
@@ -751,7 +706,7 @@ def _advance(frame: Frame, state: State, goal: Floats) -> Floats:
     turn = frame.turn
     jx, jy = (pivot[1] - state.ry) * turn, (state.rx - pivot[0]) * turn
     g = goal * state.a / w, -goal * state.qx / w, -goal * state.qy / w
-    dv, dx, dy, da = _newton(state, k, ratio, (b0, bx, by), (jx, jy), g, turn, pivot)
+    dv, dx, dy, da = _newton(state, k, ratio, (b0, bx, by), (jx, jy), g, turn)
     sx, sy = dx + jx * da, dy + jy * da
     kb = k * (b0 * dv + bx * sx + by * sy)
     change = (
@@ -772,7 +727,7 @@ def _advance(frame: Frame, state: State, goal: Floats) -> Floats:
 
 def _newton(
     state: State, k: Floats, ratio: Floats, b: tuple[Floats, ...], j: tuple[Floats, ...], g: tuple[Floats, ...],
-    turn: Floats, pivot: tuple[Floats, Floats],
+    turn: Floats,
 ) -> tuple[Floats, Floats, Floats, Floats]:  # fmt: skip
     """Assemble and solve the four-by-four systems."""
     b0, bx, by = b
@@ -794,17 +749,6 @@ def _newton(
     ]
     curve = (state.ux * state.rx + state.uy * state.ry).sum(axis=0) * turn * turn
     right = [g[0].sum(axis=0) - 1, g[1].sum(axis=0), g[2].sum(axis=0), (g[1] * jx + g[2] * jy).sum(axis=0)]
-    if state.aim is not None:
-        held, ox, oy, oa = state.aim
-        off = held - state.v
-        # what changes with the held overshoot goes to the right side, and its own line says how far it is off
-        right = [
-            off,
-            right[1] + ox - matrix[1] * off,
-            right[2] + oy - matrix[2] * off,
-            right[3] + oa + (ox * pivot[1] - oy * pivot[0]) * turn - matrix[3] * off,
-        ]
-        matrix[:4] = [np.ones_like(total), *(np.zeros_like(total) for _ in range(3))]
     return solve_symmetric(matrix, right, curve)
 
 

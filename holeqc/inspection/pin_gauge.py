@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from holeqc.inspection.minimax import best_motion, bound, open_angles, place, proof, travel
+from holeqc.inspection.minimax import best_motion, bound, open_angles, proof
 from holeqc.problems import DataError
 
 # Input of the pin gauge: shapes that belong together, numbers that are there, and messages that say what isn't.
@@ -739,19 +739,16 @@ def available_float(
     hole_xy: npt.ArrayLike,
     hole_diameter: npt.ArrayLike,
     pin_diameter: npt.ArrayLike,
-    *,
-    free: bool = False,
 ) -> PinFloat:
     """Say how far the pins may move and turn from their best motion until the first pin touches its hole.
+
+    One movement at a time, the two others held as they are at the best motion (closed form): what is left by hand feel
+    without steering.
 
     Parameters
     ----------
     pin_xy, hole_xy, hole_diameter, pin_diameter : as for
         :func:`holeqc.inspection.pin_gauge.pin_pattern_margin`
-    free : False: one movement at a time, the two others held as they are at the best motion (closed form; what is left
-        by hand feel without steering). True: the two others follow freely, which gives the greatest travel; it is
-        found by following the pattern from its best motion, without jumps.
-
     Returns
     -------
     PinFloat
@@ -768,7 +765,7 @@ def available_float(
     if not index.size:
         return out
     part = Gauge(gauge.pin, gauge.hole[index], gauge.hole_diameter[index], gauge.pin_diameter[index])
-    x, y, rotation = (_following if free else _alone)(part, fit.rotation[index], fit.translation[index])
+    x, y, rotation = _alone(part, fit.rotation[index], fit.translation[index])
     out.x[index], out.y[index], out.rotation[index] = x, y, rotation
     return out
 
@@ -808,21 +805,6 @@ def _turned(rx: Floats, ry: Floats, bx: Floats, by: Floats, c: Floats) -> Floats
     back = np.where(stops, half - lead, np.pi).min(axis=1)
     forth = np.where(stops, half + lead, np.pi).min(axis=1)
     return np.clip(np.stack([back, forth], axis=1), 0.0, np.pi)
-
-
-def _following(gauge: Gauge, rotation: Floats, translation: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return the greatest travel (B, 2) in x, y and rotation, the other movements following."""
-    placed = place(gauge.pin, gauge.hole, gauge.clearance, rotate=True)
-    frame, scale = placed.standing(rotation, translation), placed.frame.scale
-    held = placed.smallest / scale  # the overshoot in the frame at which the margin is zero
-    with np.errstate(all="ignore"):
-        ways = [travel(frame, held, way, sign) for way in range(3) for sign in (-1.0, 1.0)]
-    turn = [np.where(frame.radius > 0, np.minimum(way, np.pi), np.pi) for way in ways[4:]]
-    return (
-        np.stack([ways[0] * scale, ways[1] * scale], axis=1),
-        np.stack([ways[2] * scale, ways[3] * scale], axis=1),
-        np.stack(turn, axis=1),
-    )
 
 
 __all__ = [
