@@ -17,7 +17,8 @@ from holeqc.problems import NOTE, WARNING, DataError, LedgerError, Problem
 from holeqc.quantities import CALCULATED, FloatArray
 from holeqc.sampling import first_parts as proofs
 from holeqc.sampling import lots
-from holeqc.sampling.first_parts import BAD, DRIFTS, GOOD, UNREAD, PartProof, Proof
+from holeqc.sampling.first_parts import BAD, DRIFTS, GOOD, UNREAD, FirstParts, HoleProof, Proof, Restart
+from holeqc.sampling.lots import AskedPlan
 from holeqc.tables import Table, numbered
 
 if TYPE_CHECKING:
@@ -63,45 +64,6 @@ class Room:
     pins: FloatArray | None
     pin_state: NDArray[np.int64] | None
     never: tuple[str, ...]  #: things that were read on no part
-
-
-@dataclass(frozen=True, slots=True)
-class HoleProof:
-    """What is proven of one hole: counted in everything, and by its values of what is measured."""
-
-    hole: str
-    counted: PartProof
-    measured: dict[str, Proof]
-
-
-@dataclass(frozen=True, slots=True)
-class Restart:
-    """What an event leaves of the evidence: things of holes that start anew before a part, '' behind the last one."""
-
-    serial: str
-    what: str
-    where: str
-    anew: tuple[str, ...]
-    kept: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class FirstParts:
-    """What is claimed, what it needs, and what has been proven so far (None without readings)."""
-
-    share: float
-    confidence: float
-    needed: tuple[int, ...]  #: parts with 0, 1, 2 bad ones
-    by_distance: tuple[tuple[float, int | None], ...]
-    uncertainty: tuple[tuple[str, str, float, float | None], ...]  #: what, gauge, U, its share of the band
-    serials: tuple[str, ...] = ()
-    part: PartProof | None = None
-    part_measured: Proof | None = None
-    pins: Proof | None = None
-    holes: tuple[HoleProof, ...] = ()
-    restarts: tuple[Restart, ...] = ()
-    never: tuple[str, ...] = ()
-    drifts: tuple[str, ...] = ()  #: what moves from part to part: hole, thing, how fast
 
 
 def first_parts(
@@ -488,18 +450,6 @@ def _said(spec: Specification, room: Room, least: FloatArray) -> list[Problem]:
 # -------------------------------------------------------------------------------------------------------------- lots
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """A plan as it is asked, in words, where its numbers come from and how they are known, and what it lets through."""
-
-    record: lots.Plan
-    words: str
-    source: str
-    curve: lots.Curve | None  #: None where faults are counted, not bad parts
-    verdict: lots.VariablesVerdict | None = None
-    switching: lots.Switching | None = None
-
-
 def lot_plan(
     size: int,
     *,
@@ -567,7 +517,7 @@ def _refuse_ignored(aql: float | str, of_aql: Sequence[tuple[str, str]], confide
 
 def _plan(
     size: int, aql: float | str, level: str, severity: str, variables: bool, zero: tuple[int, float, float | None]
-) -> Plan:  # fmt: skip
+) -> AskedPlan:  # fmt: skip
     bad, bad_share, confidence = zero
     level, severity = level or "II", severity or lots.NORMAL
     confidence = CONFIDENCE if confidence is None else confidence
@@ -588,7 +538,7 @@ def _plan(
             source += f", with {half} in {100 * lots.none_found(found.lot, found.n, half):.3g}"
         if confidence < WEAK:
             source += f". Confidence {confidence:g} is below {WEAK:g}: that no bad part is found proves next to nothing"
-        return Plan(found, _words(found.n, size, 0), source, lots.curve(found))
+        return AskedPlan(found, _words(found.n, size, 0), source, lots.curve(found))
     if variables:
         var = lots.variables_plan(size, aql, level, severity)
         words = f"read {var.n} of {size} parts; accept where the mean lies {var.k:g} s or more inside the limit"
@@ -596,15 +546,15 @@ def _plan(
         known = "" if var.printed else "; k was not seen in print (from memory, it fits its row)"
         method = "standard deviation method, form 1 (two limits: form 2)"
         source = f"ANSI/ASQ Z1.9 table B-1, {method}: {_where(var)}{known}"
-        return Plan(var, words, source, lots.curve(var))
+        return AskedPlan(var, words, source, lots.curve(var))
     att = lots.attribute_plan(size, aql, level, severity)
     known = "" if att.printed else "; this cell was not seen in print, it follows from the table's diagonal"
     source = f"MIL-STD-105E table II-{'A' if att.severity == lots.NORMAL else 'B'}, single: {_where(att)}{known}"
     if att.faults:
         source += "; above 10 it counts faults per 100 parts, not bad parts"
         most = f"{att.accept} faults or fewer in all"
-        return Plan(att, f"read {att.n} of {size} parts, accept on {most}", source, None)
-    return Plan(att, _words(att.n, size, att.accept), source, lots.curve(att))
+        return AskedPlan(att, f"read {att.n} of {size} parts, accept on {most}", source, None)
+    return AskedPlan(att, _words(att.n, size, att.accept), source, lots.curve(att))
 
 
 def _words(n: int, size: int, accept: int) -> str:

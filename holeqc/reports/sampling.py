@@ -16,10 +16,9 @@ from holeqc.specification.words import limits_line
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from holeqc.answers.sampling import FirstParts, HoleProof, Plan
     from holeqc.ledger.draws import Draw, LotVerdict
-    from holeqc.sampling.first_parts import PartProof, Proof
-    from holeqc.sampling.lots import Curve, Switching, VariablesVerdict
+    from holeqc.sampling.first_parts import FirstParts, HoleProof, PartProof, Proof
+    from holeqc.sampling.lots import AskedPlan, Curve, Switching, VariablesVerdict
     from holeqc.sampling.lots import Plan as LotPlan
     from holeqc.specification.model import Specification
 
@@ -162,7 +161,7 @@ NOT_PROTECTED = (
 SHARES = (0.001, 0.005, 0.01, 0.02, 0.05, 0.10, 0.20)  #: of bad parts, whose chance the screen shows
 
 
-def lot_text(plan: Plan) -> str:
+def lot_text(plan: AskedPlan) -> str:
     """Return the screen of `holeqc lot plan`: the plan, its curve in numbers, what it doesn't protect from."""
     record = plan.record
     lines = [*_paragraph(f"{capital(plan.words)}."), *_paragraph(f"{plan.source}."), ""]
@@ -277,7 +276,7 @@ def judged_text(
     return "\n".join([*lines, *_paragraph(NOT_PROTECTED[0]), *_paragraph(DEFER)]) + "\n"
 
 
-def curve_figure(plan: Plan, c: Curve) -> Figure:
+def curve_figure(plan: AskedPlan, c: Curve) -> Figure:
     """Return the operating characteristic and the average outgoing quality of a plan."""
     import matplotlib as mpl
     from matplotlib.backends.backend_agg import FigureCanvasAgg

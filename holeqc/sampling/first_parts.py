@@ -319,3 +319,45 @@ def prove_position(off: ArrayLike, radius: ArrayLike, share: float, confidence: 
         return Proof(n, bad, counted, counted, ORDER, why, None, by_count)
     inside = share_interval(pairs, np.full(n, r.min()), 2 * confidence - 1)[0] or 0.0
     return Proof(n, bad, counted, inside, CIRCLE, "", None, n if inside >= share else None)
+
+
+# -------------------------------------------------------------------------------------------------------- as it is asked
+
+
+@dataclass(frozen=True, slots=True)
+class HoleProof:
+    """What is proven of one hole: counted in everything, and by its values of what is measured."""
+
+    hole: str
+    counted: PartProof
+    measured: dict[str, Proof]
+
+
+@dataclass(frozen=True, slots=True)
+class Restart:
+    """What an event leaves of the evidence: things of holes that start anew before a part, '' behind the last one."""
+
+    serial: str
+    what: str
+    where: str
+    anew: tuple[str, ...]
+    kept: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FirstParts:
+    """What is claimed, what it needs, and what has been proven so far (None without readings)."""
+
+    share: float
+    confidence: float
+    needed: tuple[int, ...]  #: parts with 0, 1, 2 bad ones
+    by_distance: tuple[tuple[float, int | None], ...]
+    uncertainty: tuple[tuple[str, str, float, float | None], ...]  #: what, gauge, U, its share of the band
+    serials: tuple[str, ...] = ()
+    part: PartProof | None = None
+    part_measured: Proof | None = None
+    pins: Proof | None = None
+    holes: tuple[HoleProof, ...] = ()
+    restarts: tuple[Restart, ...] = ()
+    never: tuple[str, ...] = ()
+    drifts: tuple[str, ...] = ()  #: what moves from part to part: hole, thing, how fast

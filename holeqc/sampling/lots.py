@@ -464,3 +464,15 @@ def drawn(names: Sequence[str], n: int, seed: str) -> list[str]:
     rank = {name: hashlib.sha256(f"{seed}|{name}".encode()).hexdigest() for name in names}
     chosen = set(sorted(names, key=rank.__getitem__)[:n])
     return [name for name in names if name in chosen]
+
+
+@dataclass(frozen=True, slots=True)
+class AskedPlan:
+    """A plan as it is asked, in words, where its numbers come from and how they are known, and what it lets through."""
+
+    record: Plan
+    words: str
+    source: str
+    curve: Curve | None  #: None where faults are counted, not bad parts
+    verdict: VariablesVerdict | None = None
+    switching: Switching | None = None
