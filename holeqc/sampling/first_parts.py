@@ -321,7 +321,7 @@ def prove_position(off: ArrayLike, radius: ArrayLike, share: float, confidence: 
     return Proof(n, bad, counted, inside, CIRCLE, "", None, n if inside >= share else None)
 
 
-# -------------------------------------------------------------------------------------------------------- as it is asked
+# ------------------------------------------------------------------------------------------------------- as it is asked
 
 
 @dataclass(frozen=True, slots=True)
