@@ -59,13 +59,13 @@ def room_of(path: Path) -> str:
     return parts[0].removesuffix(".py")
 
 
-def imports_of(path: Path) -> list[str]:
-    """Return every module imported at run time: also inside functions, not under ``if TYPE_CHECKING``."""
+def imports_of(path: Path, for_types: bool = False) -> list[str]:
+    """Return every module imported at run time, also inside functions; ``for_types``: under ``if TYPE_CHECKING`` too."""
     found: list[str] = []
 
     class Visitor(ast.NodeVisitor):
         def visit_If(self, node: ast.If) -> None:
-            if isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING":
+            if isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING" and not for_types:
                 for other in node.orelse:
                     self.visit(other)
                 return
@@ -91,6 +91,8 @@ def test_imports_point_down_the_house(path: Path) -> None:
         top = name.split(".")[0]
         if top in LIBRARY_ROOMS:
             assert room in LIBRARY_ROOMS[top], f"{path} imports {name}; only {LIBRARY_ROOMS[top]} may"
+    for name in imports_of(path, for_types=True):
+        top = name.split(".")[0]
         if top == "holeqc" and "." in name and room in MAY_IMPORT:
             other = name.split(".")[1]
             if other in {"__version__"}:
