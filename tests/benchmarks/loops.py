@@ -133,12 +133,15 @@ def seating() -> bool:
 
 
 def indices() -> bool:
-    """Work out capability of a million values, normality, intervals and stability included."""
+    """Work out capability of a million values, normality, intervals and stability included.
+
+    1.3 times the rest by the oldest instructions, 3.7 by those of 512 bits, which sort in a tenth of the time.
+    """
     x = np.random.default_rng(2).normal(0.4585, 0.0008, 1_000_000)
     limits = Limits(0.455, 0.462)
     return row(
         "capability of a million values / mean, sd, sort", lambda: clock(lambda: capability(x, limits)),
-        lambda: clock(lambda: (np.mean(x), np.std(x), np.sort(x))), 3, 9, most=True,
+        lambda: clock(lambda: (np.mean(x), np.std(x), np.sort(x))), 5, 9, most=True,
     )  # fmt: skip
 
 
