@@ -60,7 +60,7 @@ def room_of(path: Path) -> str:
 
 
 def imports_of(path: Path, for_types: bool = False) -> list[str]:
-    """Return every module imported at run time, also inside functions; ``for_types``: under ``if TYPE_CHECKING`` too."""
+    """Return the modules that are imported at run time, in functions too; ``for_types``: also under `TYPE_CHECKING`."""
     found: list[str] = []
 
     class Visitor(ast.NodeVisitor):
