@@ -449,20 +449,23 @@ def test_the_farthest_of_many_readings_are_drawn() -> None:
     np.testing.assert_array_equal(strip.lines[0].get_ydata(), x[at - 1])
 
 
-def test_subgroups_in_columns(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    x = np.round(np.random.default_rng(5).normal(0.4585, 0.0006, (12, 4)), 4)
+@pytest.mark.parametrize("of", [2, 4])
+def test_subgroups_in_columns(of: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    x = np.round(np.random.default_rng(5).normal(0.4585, 0.0006, (12, of)), 4)
     wide, long = tmp_path / "wide.csv", tmp_path / "long.csv"
     rows = [f"{n};" + ";".join(f"{v:.4f}".replace(".", ",") for v in row) for n, row in enumerate(x)]
-    wide.write_text("Bore log of bench 2\nday;x1;x2;x3;x4\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    columns = [f"x{n + 1}" for n in range(of)]
+    wide.write_text(f"Bore log of bench 2\nday;{';'.join(columns)}\n" + "\n".join(rows) + "\n", encoding="utf-8")
     long.write_text("day,size\n" + "".join(f"{n},{v:.4f}\n" for n, row in enumerate(x) for v in row), encoding="utf-8")
     for name, more in (("capability", SIZE[2:]), ("chart", [])):
-        across = machine([name, str(wide), "--column", "x1..x4", "--subgroup", "day", *more], capsys)
+        across = machine([name, str(wide), "--column", f"x1..x{of}", "--subgroup", "day", *more], capsys)
         assert across == machine([name, str(long), "--column", "size", "--subgroup", "day", *more], capsys)
-        named = ["--column", "x1", "--column", "x2", "--column", "x3", "--column", "x4"]
+        named = [word for column in columns for word in ("--column", column)]
         by_row = machine([name, str(wide), *named, *more], capsys)
         assert by_row.get("centre") == across.get("centre")
         assert by_row.get("Cp") == across.get("Cp")
-    assert machine(["chart", str(wide), "--column", "x1..x4"], capsys)["points"][0]["label"] == "row 3"
-    assert run(["chart", str(wide), "--column", "x1..x4", "--kind", "c"]) == 2
+    assert machine(["chart", str(wide), "--column", f"x1..x{of}"], capsys)["points"][0]["label"] == "row 3"
+    assert run(["chart", str(wide), "--column", f"x1..x{of}", "--kind", "c"]) == 2
     assert run(["capability", str(wide), "--column", "x1..x6"]) == 2
-    assert "there are no columns 'x5', 'x6'" in capsys.readouterr().err
+    gone = ", ".join(f"'x{n + 1}'" for n in range(of, 6))
+    assert f"there are no columns {gone}" in capsys.readouterr().err
